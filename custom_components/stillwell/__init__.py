@@ -1,0 +1,1 @@
+"""Stillwell: the water side of a saltwater aquarium."""

@@ -1,0 +1,1 @@
+"""The pure core of Stillwell: no hub, no clock, no I/O; time is an argument."""
