@@ -89,3 +89,20 @@ class DaySpan:
     """ISO date, such as 2026-03-29."""
     start_s: float
     end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class UseBlock:
+    """Water used in one closed span of time, handed from balance to forecast and loss test.
+
+    Spans are contiguous, about five minutes each (longer when reports are rarer), and never
+    overlap. ``sigma_l`` is one standard deviation of the error of ``used_l``; neighbouring
+    blocks share a level estimate, so their errors are anticorrelated.
+    """
+
+    start_s: float
+    end_s: float
+    used_l: float
+    sigma_l: float
+    is_measured: bool
+    """False while filling, pouring or without valid readings: carried at the learned rate."""
