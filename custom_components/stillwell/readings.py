@@ -1,0 +1,138 @@
+"""Hub states to engine readings: the only place where units are converted."""
+
+from math import isfinite
+from typing import TYPE_CHECKING, Final
+
+from homeassistant.const import (
+    ATTR_UNIT_OF_MEASUREMENT,
+    STATE_UNAVAILABLE,
+    STATE_UNKNOWN,
+    UnitOfElectricCurrent,
+    UnitOfLength,
+    UnitOfRatio,
+    UnitOfTemperature,
+    UnitOfVolume,
+)
+from homeassistant.util.unit_conversion import (
+    BaseUnitConverter,
+    DistanceConverter,
+    ElectricCurrentConverter,
+    TemperatureConverter,
+    VolumeConverter,
+)
+
+from .engine.conditioning import loop_current_reading
+from .engine.quantities import Reading, Reason
+from .settings import Measure
+
+if TYPE_CHECKING:
+    from homeassistant.core import State
+
+    from .engine.geometry import Vessel
+    from .settings import VesselSettings
+
+OVERSHOOT_FRAC: Final = 0.02
+OVERSHOOT_M: Final = 0.005
+"""A level up to 2 % of the height, or 5 mm, outside the vessel is noise: floor or brim."""
+
+_CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
+    Measure.DEPTH: (DistanceConverter, UnitOfLength.METERS),
+    Measure.DISTANCE: (DistanceConverter, UnitOfLength.METERS),
+    Measure.VOLUME: (VolumeConverter, UnitOfVolume.LITERS),
+    Measure.CURRENT: (ElectricCurrentConverter, UnitOfElectricCurrent.MILLIAMPERE),
+}
+_SHARES: Final = (Measure.PERCENT, Measure.PERCENT_VOLUME)
+
+
+def level_reading(state: State | None, settings: VesselSettings, vessel: Vessel) -> Reading:
+    """Return the depth in m that a state of the level source means, or why it means none."""
+    value = state_number(state)
+    if isinstance(value, Reason):
+        return Reading(None, value)
+    converted = in_engine_unit(value, state_unit(state), settings.measure)
+    if converted is None:
+        return Reading(None, Reason.UNIT_UNKNOWN)
+    return _within(_depth(converted, settings, vessel), vessel, is_exact_zero=value == 0)
+
+
+def temperature_c(state: State | None) -> float | None:
+    """Return a temperature in degC, or None when the state is no temperature."""
+    value = state_number(state)
+    unit = state_unit(state)
+    if isinstance(value, Reason) or unit not in TemperatureConverter.VALID_UNITS:
+        return None
+    return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
+
+
+def state_number(state: State | None) -> float | Reason:
+    """Return the finite number of a state in the state's own unit, or why there is none."""
+    if state is None:
+        return Reason.NO_SOURCE
+    if state.state in (STATE_UNAVAILABLE, STATE_UNKNOWN, ""):
+        return Reason.UNAVAILABLE
+    try:
+        value = float(state.state)
+    except ValueError:
+        return Reason.NOT_NUMERIC
+    # Python reads "1_000" as a thousand; no instrument writes it.
+    if "_" in state.state:
+        return Reason.NOT_NUMERIC
+    return value if isfinite(value) else Reason.NOT_FINITE
+
+
+def state_unit(state: State | None) -> str | None:
+    """Return a state's unit, None without one."""
+    return None if state is None else state.attributes.get(ATTR_UNIT_OF_MEASUREMENT)
+
+
+def units_of(measure: Measure) -> tuple[str | None, ...]:
+    """Return the units a measure is read in; None stands for no unit at all."""
+    if measure in _SHARES:
+        return (UnitOfRatio.PERCENTAGE, None)
+    return tuple(sorted(unit for unit in _CONVERTERS[measure][0].VALID_UNITS if unit))
+
+
+def in_engine_unit(value: float, unit: str | None, measure: Measure) -> float | None:
+    """Return a number in m, L, mA or as a fraction; None when the unit does not fit."""
+    if unit not in units_of(measure):
+        return None
+    if measure in _SHARES:
+        return value / 100
+    converter, engine_unit = _CONVERTERS[measure]
+    return converter.convert(value, unit, engine_unit)
+
+
+def _depth(value: float, settings: VesselSettings, vessel: Vessel) -> Reading:
+    match settings.measure:
+        case Measure.DEPTH:
+            return Reading(settings.sensor_zero_m + value)
+        case Measure.DISTANCE:
+            return Reading(settings.sensor_zero_m - value)
+        case Measure.PERCENT:
+            return Reading(value * vessel.height_m)
+        case Measure.PERCENT_VOLUME:
+            return _depth_of_volume(value * vessel.capacity_l, vessel)
+        case Measure.VOLUME:
+            return _depth_of_volume(value, vessel)
+        case Measure.CURRENT:
+            return loop_current_reading(value, settings.sensor_zero_m, settings.span_m or 0.0)
+
+
+def _depth_of_volume(volume_l: float, vessel: Vessel) -> Reading:
+    capacity_l = vessel.capacity_l
+    held_l = min(max(volume_l, 0.0), capacity_l)
+    if abs(volume_l - held_l) > OVERSHOOT_FRAC * capacity_l:
+        return Reading(None, Reason.OUTSIDE_VESSEL)
+    return Reading(vessel.depth_m(held_l))
+
+
+def _within(reading: Reading, vessel: Vessel, *, is_exact_zero: bool) -> Reading:
+    if reading.depth_m is None:
+        return Reading(None, reading.reason, is_exact_zero)
+    depth_m = min(max(reading.depth_m, 0.0), vessel.height_m)
+    overshoot_m = max(OVERSHOOT_FRAC * vessel.height_m, OVERSHOOT_M)
+    # A saturated loop says only "beyond"; the place in the vessel it is held at is its end.
+    is_saturated = reading.reason is Reason.LOOP_SATURATED
+    if abs(reading.depth_m - depth_m) > overshoot_m and not is_saturated:
+        return Reading(None, Reason.OUTSIDE_VESSEL, is_exact_zero)
+    return Reading(depth_m, reading.reason, is_exact_zero)
