@@ -59,9 +59,14 @@ def temperature_c(state: State | None) -> float | None:
     """Return a temperature in degC, or None when the state is no temperature."""
     value = state_number(state)
     unit = state_unit(state)
-    if isinstance(value, Reason) or unit not in TemperatureConverter.VALID_UNITS:
+    if isinstance(value, Reason) or not is_temperature_unit(unit):
         return None
     return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
+
+
+def is_temperature_unit(unit: str | None) -> bool:
+    """Return whether the hub can convert a unit to degC."""
+    return unit is not None and unit in TemperatureConverter.VALID_UNITS
 
 
 def state_number(state: State | None) -> float | Reason:

@@ -1,0 +1,184 @@
+"""Set-up of a water system in the UI; its vessels are subentries."""
+
+from typing import TYPE_CHECKING, Any, override
+
+import probatio
+from homeassistant.config_entries import (
+    SOURCE_RECONFIGURE,
+    SOURCE_USER,
+    ConfigFlow,
+    ConfigFlowResult,
+    FlowType,
+    SubentryFlowContext,
+)
+from homeassistant.core import callback
+from homeassistant.helpers.selector import (
+    NumberSelector,
+    NumberSelectorConfig,
+    NumberSelectorMode,
+    TextSelector,
+)
+
+from .const import (
+    CONF_SALINITY_PSU,
+    CONF_VOLUME_L,
+    CONFIG_MINOR_VERSION,
+    CONFIG_VERSION,
+    DEFAULT_SALINITY_PSU,
+    DOMAIN,
+    SUBENTRY_RESERVOIR,
+)
+from .form_units import FormUnits
+from .vessel_flow import ReservoirFlow
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from homeassistant.config_entries import ConfigEntry, ConfigSubentryFlow
+
+FIELD_NAME = "name"
+FIELD_VOLUME = "volume"
+FIELD_SALINITY = "salinity"
+
+SMALLEST_SYSTEM_L = 1.0
+LARGEST_SYSTEM_L = 1_000_000.0
+EXAMPLE_SYSTEM_L = 450.0
+# PSS-78 holds from 2 to 42 PSU (Lewis 1980); 0 to 2 is left to the keeper of brackish water.
+SALTIEST_PSU = 42.0
+
+
+class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
+    """Ask for a system's name, water volume and salinity."""
+
+    VERSION = CONFIG_VERSION
+    MINOR_VERSION = CONFIG_MINOR_VERSION
+
+    @classmethod
+    @callback
+    @override
+    def async_get_supported_subentry_types(
+        cls, config_entry: ConfigEntry
+    ) -> dict[str, type[ConfigSubentryFlow]]:
+        """Return the vessels a system may have."""
+        return {SUBENTRY_RESERVOIR: ReservoirFlow}
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> ConfigFlowResult:
+        """Add a system."""
+        units = FormUnits.of(self.hass)
+        if user_input is None:
+            return self._show("user", units, {FIELD_SALINITY: DEFAULT_SALINITY_PSU}, {})
+        if errors := self._errors(user_input, units):
+            return self._show("user", units, user_input, errors)
+        return self.async_create_entry(
+            title=user_input[FIELD_NAME].strip(), data=_data(user_input, units)
+        )
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> ConfigFlowResult:
+        """Change a system's name, volume or salinity."""
+        units = FormUnits.of(self.hass)
+        entry = self._get_reconfigure_entry()
+        if user_input is None:
+            values = {
+                FIELD_NAME: entry.title,
+                FIELD_VOLUME: units.from_l(entry.data[CONF_VOLUME_L]),
+                FIELD_SALINITY: entry.data[CONF_SALINITY_PSU],
+            }
+            return self._show("reconfigure", units, values, {})
+        if errors := self._errors(user_input, units):
+            return self._show("reconfigure", units, user_input, errors)
+        # The entry's update listener reloads; the reload variants must not be used with one.
+        return self.async_update_and_abort(
+            entry,
+            title=user_input[FIELD_NAME].strip(),
+            data_updates=_data(user_input, units),
+        )
+
+    @override
+    async def async_on_create_entry(self, result: ConfigFlowResult) -> ConfigFlowResult:
+        """Offer to add the first vessel."""
+        vessel = await self.hass.config_entries.subentries.async_init(
+            (result["result"].entry_id, SUBENTRY_RESERVOIR),
+            context=SubentryFlowContext(source=SOURCE_USER),
+        )
+        result["next_flow"] = (FlowType.CONFIG_SUBENTRIES_FLOW, vessel["flow_id"])
+        return result
+
+    def _errors(self, user_input: Mapping[str, Any], units: FormUnits) -> dict[str, str]:
+        errors: dict[str, str] = {}
+        name = user_input[FIELD_NAME].strip()
+        if not name:
+            errors[FIELD_NAME] = "name_empty"
+        elif name.casefold() in self._taken_names():
+            errors[FIELD_NAME] = "name_taken"
+        volume_l = units.to_l(user_input[FIELD_VOLUME])
+        if not SMALLEST_SYSTEM_L <= volume_l <= LARGEST_SYSTEM_L:
+            errors[FIELD_VOLUME] = "volume_range"
+        if not 0 <= user_input[FIELD_SALINITY] <= SALTIEST_PSU:
+            errors[FIELD_SALINITY] = "salinity_range"
+        return errors
+
+    def _taken_names(self) -> set[str]:
+        own = self._get_reconfigure_entry() if self.source == SOURCE_RECONFIGURE else None
+        return {
+            entry.title.casefold() for entry in self._async_current_entries() if entry is not own
+        }
+
+    def _show(
+        self,
+        step_id: str,
+        units: FormUnits,
+        values: Mapping[str, Any],
+        errors: dict[str, str],
+    ) -> ConfigFlowResult:
+        name = values.get(FIELD_NAME, "").strip()
+        return self.async_show_form(
+            step_id=step_id,
+            data_schema=self.add_suggested_values_to_schema(_schema(units), values),
+            errors=errors,
+            description_placeholders={
+                "name": name,
+                "other_name": self._free_name(name),
+                "smallest_volume": units.show_l(SMALLEST_SYSTEM_L),
+                "largest_volume": units.show_l(LARGEST_SYSTEM_L),
+                "example_volume": units.show_l(EXAMPLE_SYSTEM_L),
+                "saltiest": f"{SALTIEST_PSU:g}",
+                "example_salinity": f"{DEFAULT_SALINITY_PSU:g}",
+            },
+        )
+
+    def _free_name(self, name: str) -> str:
+        taken = self._taken_names()
+        number = 2
+        while f"{name} {number}".casefold() in taken:
+            number += 1
+        return f"{name} {number}"
+
+
+def _schema(units: FormUnits) -> probatio.Schema:
+    return probatio.Schema(
+        {
+            probatio.Required(FIELD_NAME): TextSelector(),
+            probatio.Required(FIELD_VOLUME): NumberSelector(
+                NumberSelectorConfig(
+                    min=0,
+                    step="any",
+                    unit_of_measurement=units.volume,
+                    mode=NumberSelectorMode.BOX,
+                )
+            ),
+            probatio.Required(FIELD_SALINITY, default=DEFAULT_SALINITY_PSU): NumberSelector(
+                NumberSelectorConfig(
+                    min=0, step="any", unit_of_measurement="PSU", mode=NumberSelectorMode.BOX
+                )
+            ),
+        }
+    )
+
+
+def _data(user_input: Mapping[str, Any], units: FormUnits) -> dict[str, float]:
+    return {
+        CONF_VOLUME_L: units.to_l(user_input[FIELD_VOLUME]),
+        CONF_SALINITY_PSU: float(user_input[FIELD_SALINITY]),
+    }

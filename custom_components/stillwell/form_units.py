@@ -1,0 +1,62 @@
+"""The units a person meets in the forms: cm and L, or in and gal, by the hub's unit system."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Self
+
+from homeassistant.const import UnitOfLength, UnitOfVolume
+from homeassistant.util.unit_conversion import DistanceConverter, VolumeConverter
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
+
+if TYPE_CHECKING:
+    from homeassistant.core import HomeAssistant
+
+# Stored to the micrometre and millionth of a litre, so that 15 in is 0.381 m exactly.
+_STORED_DIGITS: Final = 6
+_FORM_DIGITS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class FormUnits:
+    """Length and volume unit of the forms."""
+
+    length: UnitOfLength
+    volume: UnitOfVolume
+
+    @classmethod
+    def of(cls, hass: HomeAssistant) -> Self:
+        """Return the units that fit the hub's unit system."""
+        if hass.config.units is US_CUSTOMARY_SYSTEM:
+            return cls(UnitOfLength.INCHES, UnitOfVolume.GALLONS)
+        return cls(UnitOfLength.CENTIMETERS, UnitOfVolume.LITERS)
+
+    def to_m(self, value: float) -> float:
+        """Return a form's length in m."""
+        metres = DistanceConverter.convert(value, self.length, UnitOfLength.METERS)
+        return round(metres, _STORED_DIGITS)
+
+    def from_m(self, metres: float) -> float:
+        """Return a length in m as the form shows it."""
+        value = DistanceConverter.convert(metres, UnitOfLength.METERS, self.length)
+        return round(value, _FORM_DIGITS)
+
+    def to_l(self, value: float) -> float:
+        """Return a form's volume in L."""
+        litres = VolumeConverter.convert(value, self.volume, UnitOfVolume.LITERS)
+        return round(litres, _STORED_DIGITS)
+
+    def from_l(self, litres: float) -> float:
+        """Return a volume in L as the form shows it."""
+        value = VolumeConverter.convert(litres, UnitOfVolume.LITERS, self.volume)
+        return round(value, _FORM_DIGITS)
+
+    def show_m(self, metres: float) -> str:
+        """Return a length in m as text with its unit."""
+        return f"{self.from_m(metres):.1f} {self.length}"
+
+    def limit_m(self, metres: float) -> str:
+        """Return a limit in m as text with its unit, to two places."""
+        return f"{round(self.from_m(metres), 2):g} {self.length}"
+
+    def show_l(self, litres: float) -> str:
+        """Return a volume in L as text with its unit."""
+        return f"{self.from_l(litres):.1f} {self.volume}"

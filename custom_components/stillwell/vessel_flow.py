@@ -1,0 +1,281 @@
+"""Set-up of a reservoir in the UI: source, shape, marks, and a look at the present reading."""
+
+from typing import TYPE_CHECKING, Any
+
+import probatio
+from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+from homeassistant.helpers import entity_registry as er
+
+from .const import (
+    CONF_FILL_DEVICE,
+    CONF_MEASURE,
+    CONF_SHAPE,
+    CONF_SOURCE,
+    CONF_TEMPERATURE_SOURCE,
+    DOMAIN,
+    SUBENTRY_RESERVOIR,
+)
+from .engine.geometry import shape_from_dict
+from .engine.quantities import Reason
+from .form_units import FormUnits
+from .readings import is_temperature_unit, state_number, state_unit, units_of
+from .settings import Measure, vessel_settings, zero_is_suspect_by_default
+from .vessel_checks import Refusal, check_filling, check_marks, sensor_data, shape_data
+from .vessel_forms import (
+    FIELD_MEASURE,
+    FIELD_NAME,
+    FIELD_SHAPE,
+    FIELD_SOURCE,
+    FIELD_TEMPERATURE_SOURCE,
+    SECTION_FILLING,
+    band_data,
+    band_schema,
+    band_values,
+    proposed_marks,
+    shape_schema,
+    shape_values,
+    source_schema,
+)
+from .vessel_preview import async_measure_names, async_preview
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from homeassistant.config_entries import ConfigEntry, ConfigSubentry
+
+
+class ReservoirFlow(ConfigSubentryFlow):
+    """Add or change a reservoir."""
+
+    def __init__(self) -> None:
+        self._name = ""
+        self._source: dict[str, Any] = {}
+        """Source, measure and shape as chosen in the first step."""
+        self._dimensions: dict[str, Any] = {}
+        """Shape and place of the sensor, as stored."""
+        self._data: dict[str, Any] = {}
+        """The whole, as stored."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for the name, the level source, what it measures, and the shape."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                await self._check_source(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                self._name = user_input[FIELD_NAME].strip()
+                self._source = user_input
+                return await self.async_step_shape()
+        schema = source_schema(self._own_entities())
+        return self._show("user", schema, user_input or self._source_values(), refusal)
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Go through the same steps with what is stored."""
+        return await self.async_step_user(user_input)
+
+    async def async_step_shape(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Ask for the dimensions of the chosen shape and where the sensor sits."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                self._dimensions = self._checked_shape(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return await self.async_step_band()
+        schema = shape_schema(self._source[FIELD_SHAPE], self._measure, self._units)
+        return self._show(
+            "shape", schema, user_input or shape_values(self._stored_data, self._units), refusal
+        )
+
+    async def async_step_band(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for the marks, the filling and the signal."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                self._data = self._checked_band(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return await self.async_step_confirm()
+        vessel = shape_from_dict(self._dimensions[CONF_SHAPE])
+        schema = band_schema(
+            proposed_marks(vessel.height_m, self._units),
+            self._units,
+            self._own_entities(),
+            zero_is_suspect=zero_is_suspect_by_default(self._measure),
+            opened=refusal.field if refusal else None,
+        )
+        return self._show(
+            "band", schema, user_input or band_values(self._stored_data, self._units), refusal
+        )
+
+    async def async_step_confirm(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Show what the present reading means, then save."""
+        if user_input is None:
+            return self.async_show_form(
+                step_id="confirm",
+                data_schema=probatio.Schema({}),
+                description_placeholders=await async_preview(
+                    self.hass, vessel_settings(self._data), self._units
+                ),
+                last_step=True,
+            )
+        # Another form may have been saved while this one was open.
+        if self._vessel_with(CONF_SOURCE, self._data) or self._vessel_with(
+            CONF_FILL_DEVICE, self._data
+        ):
+            return self.async_abort(reason="already_configured")
+        if self.source == SOURCE_RECONFIGURE:
+            # The entry's update listener reloads; the reload variants must not be used with one.
+            return self.async_update_and_abort(
+                self._get_entry(),
+                self._get_reconfigure_subentry(),
+                title=self._name,
+                data=self._data,
+            )
+        return self.async_create_entry(title=self._name, data=self._data)
+
+    @property
+    def _units(self) -> FormUnits:
+        return FormUnits.of(self.hass)
+
+    @property
+    def _measure(self) -> Measure:
+        return Measure(self._source[FIELD_MEASURE])
+
+    @property
+    def _stored(self) -> ConfigSubentry | None:
+        return self._get_reconfigure_subentry() if self.source == SOURCE_RECONFIGURE else None
+
+    @property
+    def _stored_data(self) -> Mapping[str, Any]:
+        return {} if (stored := self._stored) is None else stored.data
+
+    def _source_values(self) -> dict[str, Any]:
+        if (stored := self._stored) is None:
+            return {}
+        return {
+            FIELD_NAME: stored.title,
+            FIELD_SOURCE: stored.data.get(CONF_SOURCE),
+            FIELD_MEASURE: stored.data.get(CONF_MEASURE),
+            FIELD_SHAPE: stored.data.get(CONF_SHAPE, {}).get("kind"),
+        }
+
+    async def _check_source(self, values: Mapping[str, Any]) -> None:
+        name, source = values[FIELD_NAME].strip(), values[FIELD_SOURCE]
+        if not name:
+            raise Refusal(FIELD_NAME, "name_empty", other_name=source.partition(".")[2])
+        if name.casefold() in self._taken_names():
+            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=f"{name} 2")
+        if other := self._vessel_with(CONF_SOURCE, {CONF_SOURCE: source}):
+            raise Refusal(FIELD_SOURCE, "source_taken", source=source, other=other)
+        state = self.hass.states.get(source)
+        number = state_number(state)
+        if number is Reason.NOT_NUMERIC and state is not None:
+            raise Refusal(FIELD_SOURCE, "source_not_numeric", source=source, raw=state.state)
+        unit = state_unit(state)
+        if state is None or (unit is None and isinstance(number, Reason)):
+            return
+        fitting = [measure for measure in Measure if unit in units_of(measure)]
+        if values[FIELD_MEASURE] in fitting:
+            return
+        if not fitting:
+            raise Refusal(FIELD_SOURCE, "unit_useless", source=source, unit=str(unit))
+        works = await async_measure_names(self.hass, fitting)
+        if unit is None:
+            raise Refusal(FIELD_MEASURE, "unit_missing", source=source, works=works)
+        raise Refusal(FIELD_MEASURE, "unit_unfit", source=source, unit=unit, works=works)
+
+    def _checked_shape(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        shape = shape_data(self._source[FIELD_SHAPE], values, self._units)
+        vessel = shape_from_dict(shape)
+        return {CONF_SHAPE: shape} | sensor_data(self._measure, values, vessel, self._units)
+
+    def _checked_band(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        data = {
+            CONF_SOURCE: self._source[FIELD_SOURCE],
+            CONF_MEASURE: self._measure.value,
+            **self._dimensions,
+            **band_data(values, self._units),
+        }
+        check_marks(data, shape_from_dict(data[CONF_SHAPE]), self._units)
+        self._check_temperature(data.get(CONF_TEMPERATURE_SOURCE))
+        if other := self._vessel_with(CONF_FILL_DEVICE, data):
+            device = data[CONF_FILL_DEVICE]
+            raise Refusal(SECTION_FILLING, "device_taken", device=device, other=other)
+        check_filling(data)
+        return data
+
+    def _check_temperature(self, entity_id: str | None) -> None:
+        state = None if entity_id is None else self.hass.states.get(entity_id)
+        if state is None or isinstance(state_number(state), Reason):
+            return
+        if not is_temperature_unit(unit := state_unit(state)):
+            raise Refusal(
+                FIELD_TEMPERATURE_SOURCE,
+                "temperature_unit",
+                source=state.entity_id,
+                unit=unit or "-",
+            )
+
+    def _own_entities(self) -> list[str]:
+        registry = er.async_get(self.hass)
+        return [e.entity_id for e in registry.entities.values() if e.platform == DOMAIN]
+
+    def _other_vessels(self) -> Iterator[tuple[ConfigEntry, ConfigSubentry]]:
+        own_id = None if (stored := self._stored) is None else stored.subentry_id
+        for entry in self.hass.config_entries.async_entries(DOMAIN):
+            for vessel in entry.get_subentries_of_type(SUBENTRY_RESERVOIR):
+                if vessel.subentry_id != own_id:
+                    yield entry, vessel
+
+    def _vessel_with(self, key: str, data: Mapping[str, Any]) -> str | None:
+        """Return the name of another vessel that already uses this source or device."""
+        value = data.get(key)
+        for entry, vessel in self._other_vessels():
+            if value is not None and vessel.data.get(key) == value:
+                return f"{vessel.title} ({entry.title})"
+        return None
+
+    def _taken_names(self) -> set[str]:
+        own = self._get_entry()
+        return {v.title.casefold() for entry, v in self._other_vessels() if entry is own}
+
+    def _size(self) -> dict[str, str]:
+        if CONF_SHAPE not in self._dimensions:
+            return {}
+        vessel = shape_from_dict(self._dimensions[CONF_SHAPE])
+        return {
+            "height": self._units.show_m(vessel.height_m),
+            "capacity": self._units.show_l(vessel.capacity_l),
+        }
+
+    def _show(
+        self,
+        step_id: str,
+        schema: probatio.Schema,
+        values: Mapping[str, Any],
+        refusal: Refusal | None,
+    ) -> SubentryFlowResult:
+        return self.async_show_form(
+            step_id=step_id,
+            data_schema=self.add_suggested_values_to_schema(schema, values),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={
+                "name": self._name,
+                "length_unit": self._units.length,
+                "volume_unit": self._units.volume,
+                **self._size(),
+                **(refusal.placeholders if refusal else {}),
+            },
+            last_step=False,
+        )

@@ -1,0 +1,97 @@
+"""Shared set-up of the tests that run in a hub."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import custom_components.stillwell as package
+import pytest
+from custom_components.stillwell.const import (
+    CONFIG_MINOR_VERSION,
+    CONFIG_VERSION,
+    DOMAIN,
+    SUBENTRY_RESERVOIR,
+)
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
+from pytest_homeassistant_custom_component.common import MockConfigEntry
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from homeassistant.core import HomeAssistant
+
+PACKAGE_DIR = Path(package.__file__).parent
+
+
+@pytest.fixture(autouse=True)
+def _stillwell_is_installed(enable_custom_integrations: None) -> None:
+    """Let the hub find custom integrations."""
+
+
+@pytest.fixture
+def hass_config_dir(hass_tmp_config_dir: str) -> str:
+    """Give every test a configuration folder of its own: stores are really written."""
+    return hass_tmp_config_dir
+
+
+@pytest.fixture(scope="session")
+def texts() -> dict[str, Any]:
+    """Return the English texts."""
+    path = PACKAGE_DIR / "translations" / "en.json"
+    loaded: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    return loaded
+
+
+@pytest.fixture
+def imperial(hass: HomeAssistant) -> HomeAssistant:
+    """Return a hub in inches and gallons."""
+    hass.config.units = US_CUSTOMARY_SYSTEM
+    return hass
+
+
+def reservoir_data(**changes: Any) -> dict[str, Any]:
+    """Return the stored form of a box 30 cm by 30 cm by 34 cm, with changes; None leaves out."""
+    data: dict[str, Any] = {
+        "source": "sensor.lagoon_level",
+        "measure": "depth",
+        "sensor_zero_m": 0.0,
+        "shape": {"kind": "box", "length_m": 0.3, "width_m": 0.3, "height_m": 0.34},
+        "empty_m": 0.02,
+        "start_m": 0.07,
+        "full_m": 0.3,
+        "high_m": 0.32,
+        "replaces_evaporation": False,
+        "zero_is_suspect": True,
+        "longest_run_s": 7200.0,
+    } | changes
+    return {key: value for key, value in data.items() if value is not None}
+
+
+def reservoir(title: str = "Lagoon reservoir", **changes: Any) -> dict[str, Any]:
+    """Return a reservoir as a subentry."""
+    return {
+        "data": reservoir_data(**changes),
+        "subentry_id": title.lower().replace(" ", "_"),
+        "subentry_type": SUBENTRY_RESERVOIR,
+        "title": title,
+        "unique_id": None,
+    }
+
+
+@pytest.fixture
+def add_system(hass: HomeAssistant) -> Callable[..., MockConfigEntry]:
+    """Return a function that adds a water system with its vessels, not yet set up."""
+
+    def add(name: str = "Lagoon", *vessels: dict[str, Any]) -> MockConfigEntry:
+        entry = MockConfigEntry(
+            domain=DOMAIN,
+            title=name,
+            data={"volume_l": 450.0, "salinity_psu": 35.0},
+            version=CONFIG_VERSION,
+            minor_version=CONFIG_MINOR_VERSION,
+            subentries_data=list(vessels),
+        )
+        entry.add_to_hass(hass)
+        return entry
+
+    return add
