@@ -1,0 +1,307 @@
+"""When will the water be used up: early, likely and late; and will it last until a date.
+
+Use is learned from closed blocks in spans of about an hour: its level and variability
+(``use_rate``) and its spread over the local day (``day_pattern``). The use of the coming days
+is taken as lognormal with the mean and variance that the bank of filters foretells, so it is
+never negative; an instant is early when one run in ten would have used that much by then.
+Times are epoch seconds (UTC); ``utc_offset_s`` turns them into local time.
+"""
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from math import exp, isfinite, log, log1p, sqrt
+from statistics import NormalDist
+from typing import Any, Final
+
+from .day_pattern import DayPattern
+from .quantities import DAY_S, HOUR_S, MINUTE_S, Interval, UseBlock
+from .use_rate import NODES_D, UseRate
+
+FARTHEST_D: Final = NODES_D[-1]
+"""No instant is foretold beyond a year."""
+_STANDARD: Final = NormalDist()
+_Z80: Final = _STANDARD.inv_cdf(0.9)
+_WIDEST_SIGMA: Final = 1.0
+_SPAN_S: Final = HOUR_S
+_SHORTEST_SPAN_S: Final = 10 * MINUTE_S
+_KNOWN_AFTER_S: Final = 50 * MINUTE_S
+_LAG_SPANS: Final = 24
+_LEVEL_MEMORY: Final = 48.0
+_LEAST_RATE_L_PER_DAY: Final = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Answer to "will it last until then"."""
+
+    probability: float
+    """Probability that the water available lasts, 0 to 1."""
+    likely_use_l: float
+    add_for_80_l: float
+    """Litres to add now so that it lasts with a probability of 0.8; 0 when it does already."""
+    add_for_95_l: float
+
+
+@dataclass(slots=True)
+class _Span:
+    """Blocks being gathered into one observation."""
+
+    start_s: float
+    end_s: float
+    used_l: float
+    first_var: float
+    last_var: float
+
+
+class Forecaster:
+    """Learns from blocks of use; foretells use and instants."""
+
+    __slots__ = (
+        "_error_l", "_is_chained", "_known_s", "_lagged", "_level_var", "_pattern", "_rate",
+        "_span", "_table", "_time_s",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self._pattern = DayPattern()
+        self._rate = UseRate()
+        self._span: _Span | None = None
+        self._time_s: float | None = None
+        self._known_s = 0.0
+        self._level_var = 0.0
+        self._error_l: float | None = None
+        self._is_chained = False
+        self._lagged: list[float] = []
+        self._table: tuple[list[float], list[float], list[float]] | None = None
+
+    # learning
+
+    def add(self, block: UseBlock, utc_offset_s: float) -> None:
+        """Take in a closed block; blocks that were not measured only let time pass."""
+        length_s = block.end_s - block.start_s
+        if length_s <= 0.0 or (self._time_s is not None and block.end_s <= self._time_s):
+            return
+        if not (block.is_measured and isfinite(block.used_l) and isfinite(block.sigma_l)):
+            self._close(utc_offset_s)
+            self._is_chained = False
+            self._advance(block.end_s)
+            return
+        half_var = 0.5 * block.sigma_l**2
+        span = self._span
+        if span is not None and block.start_s > span.end_s + 1.0:
+            self._close(utc_offset_s)
+            self._is_chained = False
+            span = None
+        if span is None:
+            self._span = span = _Span(block.start_s, block.end_s, 0.0, half_var, half_var)
+        span.used_l += block.used_l
+        span.end_s = block.end_s
+        span.last_var = half_var
+        if span.end_s - span.start_s >= _SPAN_S - 1.0:
+            self._close(utc_offset_s)
+
+    def _advance(self, until_s: float) -> None:
+        if self._time_s is not None and self._rate.is_started:
+            self._rate.pass_time(max(until_s - self._time_s, 0.0) / DAY_S)
+        self._time_s = until_s
+        self._table = None
+
+    def _close(self, utc_offset_s: float) -> None:
+        """Learn from the blocks gathered so far."""
+        span, self._span = self._span, None
+        if span is None:
+            return
+        length_s = span.end_s - span.start_s
+        if length_s < _SHORTEST_SPAN_S:
+            self._is_chained = False
+            self._advance(span.end_s)
+            return
+        self._known_s += length_s
+        first_var = max(span.first_var, self._level_var)
+        last_var = max(span.last_var, self._level_var)
+        local_s = span.start_s + utc_offset_s
+        days = self._pattern_days(span.start_s, span.end_s, utc_offset_s)
+        if not self._rate.is_started:
+            rate = max(span.used_l, 0.0) / days
+            sigma = max(rate, sqrt(first_var + last_var) / days, _LEAST_RATE_L_PER_DAY)
+            self._rate.start(rate, sigma, first_var)
+        elif not self._is_chained:
+            self._rate.new_level(first_var)
+        self._advance(span.end_s)
+        unsure_l = self._rate.rate * days * self._pattern.sigma_frac(local_s, length_s)
+        self._learn_noise(span.used_l - self._rate.rate * days)
+        self._rate.learn(span.used_l, days, last_var, unsure_l * unsure_l)
+        self._learn_pattern(span, local_s, sqrt(first_var + last_var))
+        self._is_chained = True
+        self._lagged = [*self._lagged[-_LAG_SPANS:], self._rate.rate]
+        self._table = None
+
+    def _learn_noise(self, error_l: float) -> None:
+        """Level noise from how neighbouring errors cancel: their covariance is minus its variance.
+
+        This also finds the grain of a pump that doses in pulses.
+        """
+        if self._is_chained and self._error_l is not None:
+            seen = -error_l * self._error_l
+            self._level_var = max(self._level_var + (seen - self._level_var) / _LEVEL_MEMORY, 0.0)
+        self._error_l = error_l
+
+    def _learn_pattern(self, span: _Span, local_s: float, sigma_l: float) -> None:
+        length_s = span.end_s - span.start_s
+        mean_l = self._rate.rate * length_s / DAY_S
+        if mean_l <= _LEAST_RATE_L_PER_DAY * length_s / DAY_S:
+            return
+        ratio = min(max(span.used_l / mean_l, -3.0), 5.0)
+        sigma = sqrt((sigma_l / mean_l) ** 2 + 0.1**2)
+        self._pattern.learn(local_s, length_s, ratio, sigma)
+
+    # foretelling
+
+    @property
+    def is_known(self) -> bool:
+        """Whether about an hour of use has been seen and anything is used at all."""
+        return self._known_s >= _KNOWN_AFTER_S and self._rate.rate > _LEAST_RATE_L_PER_DAY
+
+    @property
+    def rate_l_per_day(self) -> float | None:
+        """Long-run use, litres per day; None until known."""
+        return max(self._rate.long_run, 0.0) if self._known_s >= _KNOWN_AFTER_S else None
+
+    def _pattern_days(self, t_s: float, until_s: float, utc_offset_s: float) -> float:
+        pattern = self._pattern
+        return pattern.days_until(until_s + utc_offset_s) - pattern.days_until(t_s + utc_offset_s)
+
+    def _coming(self, days: float) -> tuple[float, float, float]:
+        """Median, mean and log sigma of the use over the coming (pattern) days."""
+        mean_l, var = self._rate.coming(days)
+        unseen_l = self._pattern.unseen_sigma_frac * mean_l
+        mean_l = max(mean_l, 1e-9)
+        sigma = min(sqrt(log1p((var + unseen_l**2) / mean_l**2)), _WIDEST_SIGMA)
+        return mean_l * exp(-0.5 * sigma * sigma), mean_l, sigma
+
+    def _tabulated(self) -> tuple[list[float], list[float], list[float]]:
+        """Litres used at each node of time: little, likely and much (10, 50 and 90 %)."""
+        if self._table is None:
+            little, likely, much = [0.0], [0.0], [0.0]
+            grain_l = _Z80 * sqrt(self._level_var)
+            for days in NODES_D[1:]:
+                median_l, _, sigma = self._coming(days)
+                less_l = median_l * (1.0 - exp(-_Z80 * sigma))
+                more_l = median_l * (exp(_Z80 * sigma) - 1.0)
+                little.append(max(median_l - sqrt(less_l**2 + grain_l**2), little[-1] + 1e-9))
+                likely.append(max(median_l, likely[-1] + 1e-9))
+                much.append(max(median_l + sqrt(more_l**2 + grain_l**2), much[-1] + 1e-9))
+            self._table = (little, likely, much)
+        return self._table
+
+    def until_used(self, t_s: float, litres: float, utc_offset_s: float) -> Interval | None:
+        """Instants by which so many litres will have been used.
+
+        Args:
+            t_s: Now, epoch seconds.
+            litres: Water that is there to be used.
+            utc_offset_s: Local time minus UTC.
+
+        Returns:
+            Epoch seconds, early and late being the 80 % bounds; None while use is not known,
+            when nothing is used, and when it would last beyond a year. ``late`` ends there.
+        """
+        if not self.is_known or not isfinite(litres):
+            return None
+        if litres <= 0.0:
+            return Interval(t_s, t_s, t_s)
+        little, likely, much = self._tabulated()
+        if likely[-1] <= litres:
+            return None
+        local_s = t_s + utc_offset_s
+        now_days = self._pattern.days_until(local_s)
+        instants = [
+            self._pattern.local_s_at(now_days + _node_days(column, litres)) - utc_offset_s
+            for column in (much, likely, little)
+        ]
+        early, middle, late = instants
+        return Interval(max(early, t_s), max(middle, t_s), max(late, t_s))
+
+    def used_between(
+        self, t_s: float, until_s: float, utc_offset_s: float
+    ) -> tuple[float, float] | None:
+        """Mean and sigma (litres) of the use from now until a time; None until known."""
+        if self._known_s < _KNOWN_AFTER_S or until_s < t_s:
+            return None
+        _, mean_l, sigma = self._coming(self._pattern_days(t_s, until_s, utc_offset_s))
+        spread_l = mean_l * sqrt(exp(sigma * sigma) - 1.0)
+        return mean_l, sqrt(spread_l**2 + self._level_var)
+
+    def outlook(
+        self, t_s: float, until_s: float, available_l: float, utc_offset_s: float
+    ) -> Outlook | None:
+        """Whether ``available_l`` lasts until a time, and how much to add so that it does."""
+        if self._known_s < _KNOWN_AFTER_S or until_s < t_s:
+            return None
+        median_l, _, sigma = self._coming(self._pattern_days(t_s, until_s, utc_offset_s))
+        # A hair of spread keeps the answer defined when use is known exactly.
+        sigma = max(sigma, 1e-6)
+        probability = 0.0
+        if available_l > 0.0:
+            probability = _STANDARD.cdf(log(available_l / median_l) / sigma)
+        need_80, need_95 = (median_l * exp(_STANDARD.inv_cdf(part) * sigma) for part in (0.8, 0.95))
+        has_l = max(available_l, 0.0)
+        return Outlook(probability, median_l, max(need_80 - has_l, 0.0), max(need_95 - has_l, 0.0))
+
+    # what the loss test compares with
+
+    @property
+    def expected_rel_sigma(self) -> float:
+        """Relative sigma of the rate that ``expected_l`` rests on, against today's true rate."""
+        if not self._lagged:
+            return 1.0
+        rate = max(self._lagged[0], _LEAST_RATE_L_PER_DAY)
+        parts = (
+            self._rate.change_sigma_frac(1.0) ** 2,
+            min(self._rate.rate_variance / rate**2, 1.0),
+            self._pattern.unseen_sigma_frac**2,
+        )
+        return sqrt(sum(parts))
+
+    def expected_l(self, t0_s: float, t1_s: float, utc_offset_s: float) -> float | None:
+        """Use expected in a span, judged by the rate a day ago so that a new leak stands out.
+
+        Returns:
+            Litres; None until about an hour of use is known.
+        """
+        if self._known_s < _KNOWN_AFTER_S or not self._lagged:
+            return None
+        return max(self._lagged[0], 0.0) * self._pattern_days(t0_s, t1_s, utc_offset_s)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the learned state in JSON types, well below 10 kB."""
+        return {
+            "pattern": self._pattern.snapshot(),
+            "rate": self._rate.snapshot(),
+            "time_s": self._time_s,
+            "known_s": self._known_s,
+            "level_var": self._level_var,
+            "lagged": [round(v, 6) for v in self._lagged],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take up a snapshot; ValueError when it is not one."""
+        try:
+            self._pattern.restore(data["pattern"])
+            self._rate.restore(data["rate"])
+            time_s = data["time_s"]
+            self._time_s = None if time_s is None else float(time_s)
+            self._known_s = float(data["known_s"])
+            self._level_var = max(float(data["level_var"]), 0.0)
+            self._lagged = [float(v) for v in data["lagged"]][-_LAG_SPANS - 1 :]
+        except (KeyError, TypeError, AttributeError) as err:
+            raise ValueError(f"not a forecast snapshot: {err!r}") from err
+        self._span, self._error_l, self._is_chained, self._table = None, None, False, None
+
+
+def _node_days(column: list[float], litres: float) -> float:
+    """Days at which a rising column of litres reaches a value, by straight lines."""
+    i = bisect_left(column, litres)
+    if i >= len(column):
+        return FARTHEST_D
+    part = (litres - column[i - 1]) / (column[i] - column[i - 1])
+    return NODES_D[i - 1] + part * (NODES_D[i] - NODES_D[i - 1])
