@@ -1,0 +1,183 @@
+"""A dashboard of the hub's own cards, laid out for a phone of 412 px."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from .hub import HubClient
+from .lab import AUTOMATION_ID, FLOAT, FLOOR, STRIP, VALVE
+
+type Card = dict[str, Any]
+
+BENCH = (
+    "switch.strip_unplugged",
+    "switch.supply_throttled",
+    "switch.valve_sticks_open",
+    "switch.water_on_the_floor",
+    "button.draw_two_litres",
+    "button.pour_two_litres",
+)
+
+
+def tile(entity: str, *, name: str | None = None, is_wide: bool = False, **more: Any) -> Card:
+    """Return a tile, two beside each other on a phone unless it is wide."""
+    card: Card = {"type": "tile", "entity": entity, **more}
+    if name is not None:
+        card["name"] = name
+    if is_wide:
+        card["grid_options"] = {"columns": 12}
+    return card
+
+
+def heading(text: str, icon: str) -> Card:
+    """Return the heading of a section."""
+    return {"type": "heading", "heading": text, "heading_style": "title", "icon": icon}
+
+
+def section(*cards: Card) -> Card:
+    """Return a section."""
+    return {"type": "grid", "cards": list(cards)}
+
+
+def water(own: Mapping[str, str]) -> Card:
+    """How much is left and until when: the first thing a keeper wants to know."""
+    return section(
+        heading("Lagoon reservoir", "mdi:waves"),
+        {
+            "type": "gauge",
+            "entity": own["fill"],
+            "name": "Fill",
+            "min": 0,
+            "max": 100,
+            "needle": True,
+            "segments": [
+                {"from": 0, "color": "var(--error-color)"},
+                {"from": 10, "color": "var(--warning-color)"},
+                {"from": 25, "color": "var(--success-color)"},
+            ],
+        },
+        tile(own["usable_volume"], name="Usable"),
+        tile(own["use_per_day"], name="Use per day"),
+        tile(own["empty_at"], name="Empty"),
+        tile(own["refill_due_at"], name="Refill due"),
+    )
+
+
+def filling(own: Mapping[str, str], automation: str) -> Card:
+    """The valve, what may stop it, and how to set it free again."""
+    return section(
+        heading("Filling", "mdi:water-plus"),
+        tile(own["lockout"], name="Lockout", is_wide=True, color="red"),
+        tile(
+            own["reset"],
+            name="Reset lockout",
+            visibility=[{"condition": "state", "entity": own["lockout"], "state": "on"}],
+            is_wide=True,
+            tap_action={
+                "action": "perform-action",
+                "perform_action": "button.press",
+                "target": {"entity_id": own["reset"]},
+                "confirmation": {"text": "Have you looked on site, and is the cause gone?"},
+            },
+        ),
+        tile(VALVE, name="Valve"),
+        tile(own["permit"], name="Permit"),
+        tile(own["fill_rate"], name="Fill rate"),
+        tile(own["full_at"], name="Full"),
+        tile(own["last_fill_volume"], name="Last fill"),
+        tile(own["last_fill_duration"], name="It took"),
+        tile(automation, name="Refill rule", is_wide=True),
+    )
+
+
+def days(own: Mapping[str, str]) -> Card:
+    """What the last days were like."""
+    return section(
+        heading("The last days", "mdi:chart-line"),
+        {
+            "type": "history-graph",
+            "title": "Level strip",
+            "hours_to_show": 192,
+            "entities": [{"entity": STRIP, "name": "Level"}],
+            "grid_options": {"columns": 12},
+        },
+        {
+            "type": "history-graph",
+            "title": "Fill and valve, last day",
+            "hours_to_show": 24,
+            "entities": [
+                {"entity": own["fill"], "name": "Fill"},
+                {"entity": VALVE, "name": "Valve"},
+            ],
+            "grid_options": {"columns": 12},
+        },
+        tile(own["used_today"], name="Used today"),
+        tile(own["added_today"], name="Added today"),
+        tile(own["evaporation_per_day"], name="Evaporation", is_wide=True),
+    )
+
+
+def signals(own: Mapping[str, str]) -> Card:
+    """What the sensors say and whether it is believed."""
+    return section(
+        heading("Signals", "mdi:signal-variant"),
+        tile(own["signal"], name="Signal"),
+        tile(own["signal_reason"], name="Reason"),
+        tile(STRIP, name="Strip"),
+        tile(own["unexplained_loss"], name="Unexplained loss"),
+        tile(FLOAT, name="Float switch"),
+        tile(FLOOR, name="Floor"),
+    )
+
+
+def bench() -> Card:
+    """Hands at the simulated plant."""
+    return section(
+        heading("Make it go wrong", "mdi:hand-back-right"),
+        {
+            "type": "markdown",
+            "content": "The plant is simulated. Unplug the strip in the middle of a fill, throttle "
+            "the supply until the run is too long, or put water on the floor.",
+            "grid_options": {"columns": 12},
+        },
+        *(tile(entity) for entity in BENCH),
+    )
+
+
+def config(own: Mapping[str, str], automation: str) -> dict[str, Any]:
+    """Return the whole dashboard."""
+    view = {
+        "title": "Marine lab",
+        "path": "lab",
+        "type": "sections",
+        "max_columns": 3,
+        "sections": [water(own), filling(own, automation), days(own), signals(own), bench()],
+    }
+    return {"title": "Marine lab", "views": [view]}
+
+
+async def add_dashboard(hub: HubClient, own: Mapping[str, str]) -> None:
+    """Make it the dashboard that opens first, and count the water in the energy dashboard."""
+    automations = {
+        entity["unique_id"]: entity["entity_id"]
+        for entity in await hub.call("config/entity_registry/list")
+        if entity["platform"] == "automation"
+    }
+    await hub.call(
+        "lovelace/dashboards/create",
+        url_path="marine-lab",
+        title="Marine lab",
+        icon="mdi:fishbowl-outline",
+        mode="storage",
+        show_in_sidebar=True,
+        require_admin=False,
+    )
+    await hub.call(
+        "lovelace/config/save",
+        url_path="marine-lab",
+        config=config(own, automations[AUTOMATION_ID]),
+    )
+    await hub.call("frontend/set_system_data", key="core", value={"default_panel": "marine-lab"})
+    await hub.call(
+        "energy/save_prefs",
+        energy_sources=[{"type": "water", "stat_energy_from": own["total_used"]}],
+    )
