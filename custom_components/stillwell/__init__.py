@@ -1,1 +1,53 @@
-"""Stillwell: the water side of a saltwater aquarium."""
+"""Stillwell: the water side of a saltwater aquarium, as an integration of the hub."""
+
+from typing import Final
+
+from homeassistant.const import Platform
+from homeassistant.core import HomeAssistant
+from homeassistant.helpers import config_validation as cv
+from homeassistant.helpers.typing import ConfigType
+
+from .actions import async_register
+from .const import DOMAIN
+from .coordinator import StillwellConfigEntry, System, async_remove_stores
+from .migration import async_migrate_entry as async_migrate_entry
+
+CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
+
+PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.BUTTON, Platform.SENSOR)
+
+
+async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
+    """Register the actions; they are there even while no system is set up."""
+    async_register(hass)
+    return True
+
+
+async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -> bool:
+    """Set up a water system."""
+    system = System(hass, entry)
+    await system.async_load()
+    entry.runtime_data = system
+    for unsubscribe in system.async_start():
+        entry.async_on_unload(unsubscribe)
+    await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
+    entry.async_on_unload(entry.add_update_listener(_async_updated))
+    return True
+
+
+async def _async_updated(hass: HomeAssistant, entry: StillwellConfigEntry) -> None:
+    """Reload after a change of settings; subentries come and go this way too."""
+    hass.config_entries.async_schedule_reload(entry.entry_id)
+
+
+async def async_unload_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -> bool:
+    """Unload a water system; what it learned is saved first."""
+    if not await hass.config_entries.async_unload_platforms(entry, PLATFORMS):
+        return False
+    await entry.runtime_data.async_unload()
+    return True
+
+
+async def async_remove_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -> None:
+    """Delete the files of a removed system."""
+    await async_remove_stores(hass, entry.entry_id)

@@ -1,0 +1,133 @@
+"""Actions: lock out, reset, forecast, decision log, accept the present use, known pour."""
+
+from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import voluptuous as vol
+from homeassistant.config_entries import ConfigEntryState
+from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import config_validation as cv
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
+from homeassistant.util import dt as dt_util
+
+from .const import DOMAIN
+from .vessel import VesselRuntime
+
+ATTR_REASON: Final = "reason"
+ATTR_UNTIL: Final = "until"
+
+LOCK_OUT: Final = "lock_out"
+RESET_LOCKOUT: Final = "reset_lockout"
+FORECAST: Final = "forecast"
+DECISION_LOG: Final = "decision_log"
+ACCEPT_USE: Final = "accept_use"
+
+REASON_LENGTH: Final = 200
+
+
+def _vessels(call: ServiceCall) -> list[VesselRuntime]:
+    """Return the vessels a call is aimed at, each once."""
+    hass = call.hass
+    referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
+    registry = er.async_get(hass)
+    found: dict[str, VesselRuntime] = {}
+    for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
+        runtime = _vessel_of(hass, registry.async_get(entity_id))
+        if runtime is not None:
+            found[runtime.subentry_id] = runtime
+        elif entity_id in referenced.referenced:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="not_a_vessel",
+                translation_placeholders={"entity": entity_id},
+            )
+    if not found:
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_vessel")
+    return list(found.values())
+
+
+def _vessel_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> VesselRuntime | None:
+    if entity is None or entity.platform != DOMAIN or entity.config_subentry_id is None:
+        return None
+    entry = hass.config_entries.async_get_entry(entity.config_entry_id or "")
+    if entry is None or entry.state is not ConfigEntryState.LOADED:
+        return None
+    runtime: VesselRuntime | None = entry.runtime_data.vessels.get(entity.config_subentry_id)
+    return runtime
+
+
+async def _lock_out(call: ServiceCall) -> ServiceResponse:
+    for runtime in _vessels(call):
+        await runtime.async_lock_out(call.data[ATTR_REASON])
+    return None
+
+
+async def _reset_lockout(call: ServiceCall) -> ServiceResponse:
+    for runtime in _vessels(call):
+        await runtime.async_reset()
+    return None
+
+
+async def _accept_use(call: ServiceCall) -> ServiceResponse:
+    for runtime in _vessels(call):
+        runtime.async_accept_use()
+    return None
+
+
+async def _decision_log(call: ServiceCall) -> ServiceResponse:
+    return {
+        "vessels": [
+            {"vessel": runtime.title, "decisions": list(runtime.decisions)}
+            for runtime in _vessels(call)
+        ]
+    }
+
+
+async def _forecast(call: ServiceCall) -> ServiceResponse:
+    now = dt_util.utcnow()
+    until: datetime = call.data[ATTR_UNTIL]
+    if until.tzinfo is None:
+        until = until.replace(tzinfo=dt_util.get_default_time_zone())
+    until = until.astimezone(UTC)
+    if until <= now:
+        raise ServiceValidationError(
+            translation_domain=DOMAIN,
+            translation_key="forecast_past",
+            translation_placeholders={"until": dt_util.as_local(until).isoformat(" ", "minutes")},
+        )
+    return {
+        "vessels": [
+            {"vessel": runtime.title, **runtime.forecast(now, until)} for runtime in _vessels(call)
+        ]
+    }
+
+
+def _register(
+    hass: HomeAssistant,
+    name: str,
+    handler: Callable[[ServiceCall], Coroutine[Any, Any, ServiceResponse]],
+    fields: dict[Any, Any],
+    response: SupportsResponse = SupportsResponse.NONE,
+) -> None:
+    hass.services.async_register(
+        DOMAIN,
+        name,
+        handler,
+        schema=cv.make_entity_service_schema(fields),
+        supports_response=response,
+    )
+
+
+def async_register(hass: HomeAssistant) -> None:
+    """Register the actions."""
+    reason = vol.All(cv.string, vol.Length(min=1, max=REASON_LENGTH))
+    _register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
+    _register(hass, RESET_LOCKOUT, _reset_lockout, {})
+    _register(hass, ACCEPT_USE, _accept_use, {})
+    _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
+    _register(
+        hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY
+    )

@@ -1,0 +1,95 @@
+"""A fill device (switch, valve or input_boolean): how to read it and how to command it."""
+
+import logging
+from typing import Final
+
+from homeassistant.components.valve import ValveState
+from homeassistant.const import (
+    ATTR_ENTITY_ID,
+    SERVICE_CLOSE_VALVE,
+    SERVICE_OPEN_VALVE,
+    SERVICE_TURN_OFF,
+    SERVICE_TURN_ON,
+    STATE_OFF,
+    STATE_ON,
+)
+from homeassistant.core import Context, HomeAssistant, State, split_entity_id
+from homeassistant.exceptions import HomeAssistantError
+
+from .engine.guard_events import Actor
+
+_LOGGER = logging.getLogger(__name__)
+
+DOMAIN_VALVE: Final = "valve"
+
+# A valve on its way lets water through, whichever way it moves.
+RUNNING: Final = frozenset({STATE_ON, ValveState.OPEN, ValveState.OPENING, ValveState.CLOSING})
+STOPPED: Final = frozenset({STATE_OFF, ValveState.CLOSED})
+
+
+class Actuator:
+    """One fill device."""
+
+    def __init__(self, hass: HomeAssistant, entity_id: str) -> None:
+        """Name the device."""
+        self.hass = hass
+        self.entity_id = entity_id
+        self._is_valve = split_entity_id(entity_id)[0] == DOMAIN_VALVE
+        self._own_contexts: list[str] = []
+
+    @property
+    def is_on(self) -> bool | None:
+        """Whether water may run; None while the device gives no answer."""
+        return self.read(self.hass.states.get(self.entity_id))
+
+    @staticmethod
+    def read(state: State | None) -> bool | None:
+        """Return what a state of the device says; None is unavailable or unknown."""
+        if state is None:
+            return None
+        if state.state in RUNNING:
+            return True
+        return False if state.state in STOPPED else None
+
+    def actor(self, context: Context) -> Actor:
+        """Return who caused a change of the device."""
+        if context.id in self._own_contexts:
+            return Actor.LINE
+        if context.user_id is not None and context.parent_id is None:
+            return Actor.PERSON
+        if context.parent_id is not None:
+            return Actor.AUTOMATION
+        return Actor.UNKNOWN
+
+    async def async_command(self, *, on: bool) -> None:
+        """Send a command once; whether it worked, the device's own state will tell."""
+        context = Context()
+        self._own_contexts = [*self._own_contexts[-7:], context.id]
+        if self._is_valve:
+            domain, action = DOMAIN_VALVE, SERVICE_OPEN_VALVE if on else SERVICE_CLOSE_VALVE
+        else:
+            domain = split_entity_id(self.entity_id)[0]
+            action = SERVICE_TURN_ON if on else SERVICE_TURN_OFF
+        try:
+            await self.hass.services.async_call(
+                domain,
+                action,
+                {ATTR_ENTITY_ID: self.entity_id},
+                blocking=True,
+                context=context,
+            )
+        except HomeAssistantError as err:
+            # Not confirmed is what the guard goes by; it repeats an OFF until it reads off.
+            _LOGGER.debug("%s of %s failed: %s", action, self.entity_id, err)
+        except Exception:
+            _LOGGER.exception("%s of %s failed", action, self.entity_id)
+
+
+def contacts(hass: HomeAssistant, entity_ids: tuple[str, ...]) -> bool | None:
+    """Combine contacts: active wins over unknown, unknown over clear; none at all is clear."""
+    states = [hass.states.get(entity_id) for entity_id in entity_ids]
+    if any(state is not None and state.state == STATE_ON for state in states):
+        return True
+    return (
+        False if all(state is not None and state.state == STATE_OFF for state in states) else None
+    )

@@ -1,0 +1,22 @@
+"""Diagnostics of a system: settings, learned state and decisions, with names of homes removed."""
+
+from typing import Any, Final
+
+from homeassistant.components.diagnostics import async_redact_data
+from homeassistant.core import HomeAssistant
+
+from .coordinator import StillwellConfigEntry
+
+TO_REDACT: Final = frozenset({"title", "name"})
+
+
+async def async_get_config_entry_diagnostics(
+    _hass: HomeAssistant, entry: StillwellConfigEntry
+) -> dict[str, Any]:
+    """Return what a report of trouble needs."""
+    return {
+        "entry": async_redact_data(entry.as_dict(), TO_REDACT),
+        "vessels": {
+            key: runtime.diagnostics() for key, runtime in entry.runtime_data.vessels.items()
+        },
+    }

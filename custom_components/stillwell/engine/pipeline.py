@@ -1,0 +1,317 @@
+"""One vessel from report to view: joins conditioning, geometry, balance, forecast and loss test.
+
+The composer holds no formula of its own; it decides only what is passed on and what may be
+shown. Nothing here reads a clock: every call brings its time.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from .balance import Balance, BalanceSettings, DayUse, Event, Fill, Flow
+from .conditioning import Conditioner, ConditioningSettings, Verdict
+from .forecast import Forecaster, Outlook
+from .geometry import Vessel
+from .guard_events import LevelReported
+from .loss import LossTest, LossVerdict
+from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
+
+SNAPSHOT_VERSION: Final = 1
+
+LEVEL_HOLD_S: Final = 10 * MINUTE_S
+"""How long a level is still shown after its last valid reading."""
+
+ESTIMATE_HOLD_S: Final = 2 * DAY_S
+"""How long use and forecast are still shown without a valid reading: they change slowly."""
+
+
+@dataclass(frozen=True, slots=True)
+class VesselSpec:
+    """What the keeper said about a vessel: its shape and its marks, as depths."""
+
+    shape: Vessel
+    empty_m: float
+    start_m: float
+    full_m: float
+    high_m: float
+    zero_is_suspect: bool = True
+    stale_after_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VesselView:
+    """All that may be shown of a vessel at one moment; None means not known."""
+
+    t_s: float
+    status: Status
+    reason: Reason
+    held_s: float
+    """Seconds since the last valid reading; 0 when the present one is valid."""
+    depth_m: float | None
+    volume_l: float | None
+    fill_frac: float | None
+    usable_l: float | None
+    use_l_per_day: float | None
+    use_sigma_l_per_day: float | None
+    use_week_l_per_day: float | None
+    use_week_sigma_l_per_day: float | None
+    empty_at: Interval | None
+    start_at: Interval | None
+    full_at_s: float | None
+    fill_rate_l_per_s: float | None
+    flow: Flow
+    last_fill: Fill | None
+    total_used_l: float | None
+    today: DayUse | None
+    loss: LossVerdict | None
+    rejected_count: int
+    interval_s: float | None
+
+
+class VesselModel:
+    """The learned state of one vessel and the way a report takes through it."""
+
+    __slots__ = (
+        "_accepted_m",
+        "_balance",
+        "_conditioner",
+        "_forecaster",
+        "_full_l",
+        "_loss",
+        "_loss_verdict",
+        "_shape",
+        "_start_l",
+        "_verdict",
+        "_zero_l",
+        "events",
+        "spec",
+    )
+
+    def __init__(self, spec: VesselSpec) -> None:
+        self.spec = spec
+        self._shape = spec.shape
+        self._zero_l = spec.shape.volume_l(spec.empty_m)
+        self._start_l = spec.shape.volume_l(spec.start_m)
+        self._full_l = spec.shape.volume_l(spec.full_m)
+        self._conditioner = self._new_conditioner()
+        self._balance = Balance(BalanceSettings(capacity_l=spec.shape.capacity_l))
+        self._forecaster = Forecaster()
+        self._loss = LossTest()
+        self._loss_verdict: LossVerdict | None = None
+        self._verdict: Verdict | None = None
+        self._accepted_m: float | None = None
+        self.events: list[Event] = []
+
+    def _new_conditioner(self) -> Conditioner:
+        spec = self.spec
+        return Conditioner(
+            ConditioningSettings(
+                height_m=spec.shape.height_m,
+                zero_is_suspect=spec.zero_is_suspect,
+                stale_after_s=spec.stale_after_s,
+            )
+        )
+
+    @property
+    def balance(self) -> Balance:
+        """Level, use and fills."""
+        return self._balance
+
+    @property
+    def conditioner(self) -> Conditioner:
+        """What is known of the signal itself."""
+        return self._conditioner
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The judgement of the newest report or tick."""
+        return self._verdict
+
+    @property
+    def full_l(self) -> float:
+        """Volume at the full mark."""
+        return self._full_l
+
+    def report(
+        self,
+        t_s: float,
+        reading: Reading,
+        *,
+        fill_on: bool | None,
+        day: DaySpan,
+        utc_offset_s: float,
+    ) -> Verdict:
+        """Take one report of the level source.
+
+        Args:
+            t_s: Time of the report.
+            reading: The report after unit conversion.
+            fill_on: Whether the fill device is on; None when there is none or it is not known.
+            day: The local day that holds ``t_s``.
+            utc_offset_s: Local time minus UTC, for the day/night pattern.
+        """
+        verdict = self._conditioner.report(t_s, reading)
+        self._take(verdict, fill_on, day, utc_offset_s)
+        return verdict
+
+    def tick(self, t_s: float, *, day: DaySpan, utc_offset_s: float) -> Verdict:
+        """Let time pass without a report: data may grow stale, estimates move on."""
+        verdict = self._conditioner.tick(t_s)
+        self._take(verdict, None, day, utc_offset_s)
+        return verdict
+
+    def _take(
+        self, verdict: Verdict, fill_on: bool | None, day: DaySpan, utc_offset_s: float
+    ) -> None:
+        self._verdict = verdict
+        shape, balance = self._shape, self._balance
+        for t_s, depth_m in verdict.accepted:
+            self._accepted_m = depth_m
+            balance.add(
+                t_s,
+                shape.volume_l(depth_m),
+                shape.litres_per_m(depth_m),
+                self._conditioner.noise_m,
+                fill_on=fill_on,
+                day=day,
+            )
+        if not verdict.accepted and not verdict.status.is_usable:
+            balance.hold(verdict.t_s, day)
+        for block in balance.pop_blocks():
+            expected_l = self._forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
+            self._loss_verdict = self._loss.add(
+                block, expected_l, self._forecaster.expected_rel_sigma
+            )
+            self._forecaster.add(block, utc_offset_s)
+        self.events.extend(balance.pop_events())
+
+    def view(self, t_s: float, utc_offset_s: float) -> VesselView:
+        """Return what may be shown now."""
+        balance, verdict = self._balance, self._verdict
+        last_good_s = self._conditioner.last_good_s
+        held_s = 0.0
+        if verdict is None or not verdict.status.is_usable:
+            held_s = float("inf") if last_good_s is None else max(0.0, t_s - last_good_s)
+        volume_l = balance.volume_l
+        is_level_known = volume_l is not None and held_s <= LEVEL_HOLD_S
+        is_estimate_known = volume_l is not None and held_s <= ESTIMATE_HOLD_S
+        forecaster = self._forecaster
+        empty_at = start_at = None
+        if is_estimate_known and volume_l is not None:
+            empty_at = forecaster.until_used(t_s, max(0.0, volume_l - self._zero_l), utc_offset_s)
+            start_at = forecaster.until_used(t_s, max(0.0, volume_l - self._start_l), utc_offset_s)
+        shown_l = volume_l if is_level_known else None
+        days = balance.days
+        return VesselView(
+            t_s=t_s,
+            status=verdict.status if verdict else Status.FUNCTION_CHECK,
+            reason=verdict.reason if verdict else Reason.STARTING,
+            held_s=held_s,
+            depth_m=None if shown_l is None else self._shape.depth_m(shown_l),
+            volume_l=shown_l,
+            fill_frac=None if shown_l is None else shown_l / self._full_l,
+            usable_l=None if shown_l is None else max(0.0, shown_l - self._zero_l),
+            use_l_per_day=balance.use_24h_l_per_day if is_estimate_known else None,
+            use_sigma_l_per_day=balance.use_24h_sigma,
+            use_week_l_per_day=balance.use_7d_l_per_day if is_estimate_known else None,
+            use_week_sigma_l_per_day=balance.use_7d_sigma,
+            empty_at=empty_at,
+            start_at=start_at,
+            full_at_s=balance.full_at_s(self._full_l) if is_level_known else None,
+            fill_rate_l_per_s=balance.fill_rate_l_per_s if is_level_known else None,
+            flow=balance.flow if is_level_known else Flow.UNKNOWN,
+            last_fill=balance.last_fill,
+            total_used_l=balance.total_used_l if volume_l is not None else None,
+            today=days[-1] if days else None,
+            loss=self._loss_verdict,
+            rejected_count=self._conditioner.rejected_count,
+            interval_s=self._conditioner.interval_s,
+        )
+
+    def outlook(self, t_s: float, until_s: float, utc_offset_s: float) -> Outlook | None:
+        """Return whether the usable water lasts until a time, and how likely.
+
+        Returns:
+            None while the level or the use is not known.
+        """
+        volume_l = self._balance.volume_l
+        if volume_l is None:
+            return None
+        usable_l = max(0.0, volume_l - self._zero_l)
+        return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s)
+
+    def guard_level(self, t_s: float) -> LevelReported:
+        """Return the newest judged report as the guard of the fill device hears it.
+
+        The guard gets the accepted reading itself, not the smoothed estimate: it must be
+        quick to stop. A reading that waits for confirmation is marked as suspended.
+        """
+        verdict, conditioner = self._verdict, self._conditioner
+        if verdict is None or not verdict.status.is_usable:
+            return LevelReported(t_s, None, usable=False)
+        depth_m = self._accepted_m
+        if depth_m is None or not verdict.accepted:
+            return LevelReported(t_s, None, usable=True, suspended=True)
+        slope = self._shape.litres_per_m(depth_m)
+        fill = self._balance.last_fill
+        rate = None
+        if fill is not None and fill.end_s is not None and fill.end_s > fill.start_s:
+            rate = fill.volume_l / (fill.end_s - fill.start_s)
+        resolution_m, noise_m = conditioner.resolution_m, conditioner.noise_m
+        return LevelReported(
+            t_s,
+            self._shape.volume_l(depth_m),
+            usable=True,
+            interval_s=conditioner.interval_s,
+            resolution_l=None if resolution_m is None else resolution_m * slope,
+            noise_l=None if noise_m is None else noise_m * slope,
+            fill_rate_l_per_s=rate,
+        )
+
+    def acknowledge_loss(self) -> None:
+        """Accept the present use as it is; the loss test starts anew."""
+        self._loss.reset()
+        self._loss_verdict = None
+
+    def go_live(self) -> None:
+        """Go on from recorded history to live reports: the signal is judged anew.
+
+        A recorder keeps no repeated values, so what it tells of the reporting interval is not
+        what the live source does.
+        """
+        self._conditioner = self._new_conditioner()
+        self._verdict = None
+        self._accepted_m = None
+
+    def restarted(self, t_s: float) -> None:
+        """Bridge a time in which nobody looked: learned things stay, trust is earned anew."""
+        self._conditioner.restarted(t_s)
+        self._balance.restarted(t_s)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the learned state in JSON types."""
+        return {
+            "version": SNAPSHOT_VERSION,
+            "conditioner": self._conditioner.snapshot(),
+            "balance": self._balance.snapshot(),
+            "forecaster": self._forecaster.snapshot(),
+            "loss": self._loss.snapshot(),
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take up a snapshot.
+
+        Raises:
+            ValueError: The snapshot is not one of ours; the model is then in an undefined
+                state and must be made anew.
+        """
+        try:
+            if data["version"] != SNAPSHOT_VERSION:
+                msg = f"snapshot version {data['version']!r} is not {SNAPSHOT_VERSION}"
+                raise ValueError(msg)
+            self._conditioner.restore(data["conditioner"])
+            self._balance.restore(data["balance"])
+            self._forecaster.restore(data["forecaster"])
+            self._loss.restore(data["loss"])
+        except (KeyError, TypeError, AttributeError) as err:
+            msg = f"not a snapshot of a vessel: {err!r}"
+            raise ValueError(msg) from err

@@ -1,0 +1,388 @@
+"""Sensors of a vessel: a table of descriptions over the engine's view."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, override
+
+from homeassistant.components.sensor import (
+    SensorDeviceClass,
+    SensorEntity,
+    SensorEntityDescription,
+    SensorStateClass,
+)
+from homeassistant.const import (
+    EntityCategory,
+    UnitOfRatio,
+    UnitOfTime,
+    UnitOfVolume,
+    UnitOfVolumeFlowRate,
+)
+from homeassistant.core import HomeAssistant
+from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
+from homeassistant.util import dt as dt_util
+
+from .coordinator import StillwellConfigEntry
+from .engine.guard_events import BlockReason, TripReason
+from .engine.guard_table import Phase
+from .engine.pipeline import VesselView
+from .engine.quantities import MINUTE_S, Interval, Reason, Status
+from .entity import StillwellEntity
+from .fill_watch import FillWatch
+from .vessel import VesselRuntime
+
+PARALLEL_UPDATES = 0
+
+UNIT_L_PER_DAY: Final = "L/d"
+"""The hub has no unit class for this rate; as a plain unit it still gets statistics."""
+
+NO_REASON: Final = "none"
+
+TIME_STEP_S: Final = MINUTE_S
+TIME_STEP_FRAC: Final = 0.005
+FILL_TIME_STEP_S: Final = 15.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class VesselSensorDescription(SensorEntityDescription):
+    """How a sensor reads the view, and by how much it must move to be written."""
+
+    value_fn: Callable[[VesselView], float | str | None]
+    """A number, a word, or epoch seconds when the device class is timestamp."""
+    step_abs: float = 0.0
+    step_frac: float = 0.0
+    attributes_fn: Callable[[VesselView], Mapping[str, Any]] | None = None
+    only_if: Callable[[VesselRuntime], bool] = lambda _: True
+
+
+def _likely(span: Interval | None) -> float | None:
+    return None if span is None else span.likely
+
+
+def _bounds(span: Interval | None) -> Mapping[str, Any]:
+    if span is None:
+        return {}
+    return {
+        "early": dt_util.utc_from_timestamp(round(span.early)),
+        "late": dt_util.utc_from_timestamp(round(span.late)),
+    }
+
+
+def _plus_minus(sigma: float | None, held_s: float) -> Mapping[str, Any]:
+    """80 % bounds of a figure, and for how long it is held without a valid reading."""
+    shown: dict[str, Any] = {}
+    if sigma is not None:
+        shown["plus_minus"] = round(1.2816 * sigma, 3)
+    shown["held"] = held_s > 0
+    return shown
+
+
+def _per_minute(rate_l_per_s: float | None) -> float | None:
+    return None if rate_l_per_s is None else rate_l_per_s * MINUTE_S
+
+
+def _percent(frac: float | None) -> float | None:
+    return None if frac is None else 100.0 * frac
+
+
+@dataclass(frozen=True, kw_only=True)
+class VolumeDescription(VesselSensorDescription):
+    """Litres that are there."""
+
+    device_class: SensorDeviceClass = SensorDeviceClass.VOLUME_STORAGE
+    state_class: SensorStateClass = SensorStateClass.MEASUREMENT
+    native_unit_of_measurement: str = UnitOfVolume.LITERS
+    suggested_display_precision: int = 1
+    step_abs: float = 0.005
+    step_frac: float = 0.0005
+
+
+@dataclass(frozen=True, kw_only=True)
+class TodayDescription(VolumeDescription):
+    """Litres since local midnight."""
+
+    suggested_display_precision: int = 2
+    step_abs: float = 0.01
+    step_frac: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PerDayDescription(VesselSensorDescription):
+    """Litres a day."""
+
+    state_class: SensorStateClass = SensorStateClass.MEASUREMENT
+    native_unit_of_measurement: str = UNIT_L_PER_DAY
+    suggested_display_precision: int = 2
+    step_abs: float = 0.002
+    step_frac: float = 0.001
+
+
+@dataclass(frozen=True, kw_only=True)
+class TimeDescription(VesselSensorDescription):
+    """A moment; the likely one where there are bounds."""
+
+    device_class: SensorDeviceClass = SensorDeviceClass.TIMESTAMP
+    step_abs: float = TIME_STEP_S
+
+
+SENSORS: tuple[VesselSensorDescription, ...] = (
+    VesselSensorDescription(
+        key="fill",
+        translation_key="fill",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
+        suggested_display_precision=0,
+        step_abs=0.1,
+        value_fn=lambda view: _percent(view.fill_frac),
+    ),
+    VolumeDescription(
+        key="volume",
+        translation_key="volume",
+        value_fn=lambda view: view.volume_l,
+    ),
+    VolumeDescription(
+        key="usable_volume",
+        translation_key="usable_volume",
+        value_fn=lambda view: view.usable_l,
+        step_abs=0.02,
+        step_frac=0.001,
+    ),
+    PerDayDescription(
+        key="use_per_day",
+        translation_key="use_per_day",
+        value_fn=lambda view: view.use_l_per_day,
+        attributes_fn=lambda view: _plus_minus(view.use_sigma_l_per_day, view.held_s),
+    ),
+    PerDayDescription(
+        key="use_per_day_week",
+        translation_key="use_per_day_week",
+        value_fn=lambda view: view.use_week_l_per_day,
+        attributes_fn=lambda view: _plus_minus(view.use_week_sigma_l_per_day, view.held_s),
+    ),
+    PerDayDescription(
+        key="evaporation_per_day",
+        translation_key="evaporation_per_day",
+        value_fn=lambda view: view.use_l_per_day,
+        attributes_fn=lambda view: _plus_minus(view.use_sigma_l_per_day, view.held_s),
+        only_if=lambda runtime: runtime.settings.replaces_evaporation,
+    ),
+    TimeDescription(
+        key="empty_at",
+        translation_key="empty_at",
+        value_fn=lambda view: _likely(view.empty_at),
+        attributes_fn=lambda view: _bounds(view.empty_at),
+        step_frac=TIME_STEP_FRAC,
+    ),
+    TimeDescription(
+        key="refill_due_at",
+        translation_key="refill_due_at",
+        value_fn=lambda view: _likely(view.start_at),
+        attributes_fn=lambda view: _bounds(view.start_at),
+        step_frac=TIME_STEP_FRAC,
+    ),
+    TimeDescription(
+        key="full_at",
+        translation_key="full_at",
+        value_fn=lambda view: view.full_at_s,
+        step_abs=FILL_TIME_STEP_S,
+    ),
+    VesselSensorDescription(
+        key="fill_rate",
+        translation_key="fill_rate",
+        device_class=SensorDeviceClass.VOLUME_FLOW_RATE,
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=UnitOfVolumeFlowRate.LITERS_PER_MINUTE,
+        suggested_display_precision=2,
+        step_abs=0.002,
+        step_frac=0.01,
+        value_fn=lambda view: _per_minute(view.fill_rate_l_per_s),
+    ),
+    VesselSensorDescription(
+        key="last_fill_volume",
+        translation_key="last_fill_volume",
+        device_class=SensorDeviceClass.VOLUME_STORAGE,
+        native_unit_of_measurement=UnitOfVolume.LITERS,
+        suggested_display_precision=1,
+        value_fn=lambda view: None if view.last_fill is None else view.last_fill.volume_l,
+        step_abs=0.001,
+    ),
+    VesselSensorDescription(
+        key="last_fill_duration",
+        translation_key="last_fill_duration",
+        device_class=SensorDeviceClass.DURATION,
+        native_unit_of_measurement=UnitOfTime.SECONDS,
+        suggested_unit_of_measurement=UnitOfTime.MINUTES,
+        suggested_display_precision=0,
+        value_fn=lambda view: (
+            None
+            if view.last_fill is None or view.last_fill.end_s is None
+            else view.last_fill.end_s - view.last_fill.start_s
+        ),
+        step_abs=1.0,
+    ),
+    TimeDescription(
+        key="last_fill_at",
+        translation_key="last_fill_at",
+        value_fn=lambda view: None if view.last_fill is None else view.last_fill.end_s,
+        step_abs=1.0,
+    ),
+    VesselSensorDescription(
+        key="total_used",
+        translation_key="total_used",
+        device_class=SensorDeviceClass.WATER,
+        state_class=SensorStateClass.TOTAL_INCREASING,
+        native_unit_of_measurement=UnitOfVolume.LITERS,
+        suggested_display_precision=1,
+        value_fn=lambda view: view.total_used_l,
+        step_abs=0.01,
+    ),
+    TodayDescription(
+        key="used_today",
+        translation_key="used_today",
+        value_fn=lambda view: None if view.today is None else view.today.used_l,
+    ),
+    TodayDescription(
+        key="added_today",
+        translation_key="added_today",
+        value_fn=lambda view: None if view.today is None else view.today.added_l,
+    ),
+    TodayDescription(
+        key="unexplained_today",
+        translation_key="unexplained_today",
+        value_fn=lambda view: None if view.today is None else view.today.unexplained_l,
+        entity_registry_enabled_default=False,
+    ),
+    VesselSensorDescription(
+        key="signal",
+        translation_key="signal",
+        device_class=SensorDeviceClass.ENUM,
+        options=[status.value for status in Status],
+        entity_category=EntityCategory.DIAGNOSTIC,
+        value_fn=lambda view: view.status.value,
+        attributes_fn=lambda view: {"reason": view.reason.value},
+    ),
+    VesselSensorDescription(
+        key="signal_reason",
+        translation_key="signal_reason",
+        device_class=SensorDeviceClass.ENUM,
+        options=[reason.value for reason in Reason],
+        entity_category=EntityCategory.DIAGNOSTIC,
+        value_fn=lambda view: view.reason.value,
+    ),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WatchSensorDescription(SensorEntityDescription):
+    """How a sensor reads the watch on the fill device."""
+
+    value_fn: Callable[[FillWatch], str]
+
+
+WATCH_SENSORS: Final = (
+    WatchSensorDescription(
+        key="guard_state",
+        translation_key="guard_state",
+        device_class=SensorDeviceClass.ENUM,
+        options=[phase.value for phase in Phase],
+        value_fn=lambda watch: watch.phase,
+    ),
+    WatchSensorDescription(
+        key="lockout_reason",
+        translation_key="lockout_reason",
+        device_class=SensorDeviceClass.ENUM,
+        options=[NO_REASON, *(reason.value for reason in TripReason)],
+        entity_category=EntityCategory.DIAGNOSTIC,
+        value_fn=lambda watch: watch.lockout_reason,
+    ),
+    WatchSensorDescription(
+        key="block_reason",
+        translation_key="block_reason",
+        device_class=SensorDeviceClass.ENUM,
+        options=[NO_REASON, *(reason.value for reason in BlockReason)],
+        entity_category=EntityCategory.DIAGNOSTIC,
+        value_fn=lambda watch: watch.block_reason or NO_REASON,
+    ),
+)
+
+
+class VesselSensor(StillwellEntity, SensorEntity):
+    """A figure of the view."""
+
+    entity_description: VesselSensorDescription
+    _raw: float | str | None = None
+
+    @override
+    def take(self) -> bool:
+        """Take the figure; a move within the tolerance is not worth a write."""
+        description = self.entity_description
+        view = self.runtime.view
+        raw = description.value_fn(view)
+        last = self._raw
+        is_available = raw is not None or view.status is not Status.FAILURE
+        if is_available != self._attr_available:
+            self._attr_available = is_available
+        elif raw is last:
+            return False
+        elif isinstance(raw, float) and isinstance(last, float):
+            scale = (
+                raw - view.t_s if description.device_class == SensorDeviceClass.TIMESTAMP else raw
+            )
+            step = max(description.step_abs, description.step_frac * abs(scale))
+            if abs(raw - last) < step:
+                return False
+        elif raw == last:
+            return False
+        self._raw = raw
+        self._attr_native_value = self._present(raw)
+        if description.attributes_fn is not None:
+            self._attr_extra_state_attributes = dict(description.attributes_fn(view))
+        return True
+
+    def _present(self, raw: float | str | None) -> float | str | datetime | None:
+        if raw is None or isinstance(raw, str):
+            return raw
+        if self.entity_description.device_class == SensorDeviceClass.TIMESTAMP:
+            return dt_util.utc_from_timestamp(round(raw))
+        return round(raw, 4)
+
+
+class WatchSensor(StillwellEntity, SensorEntity):
+    """A word of the watch on the fill device."""
+
+    entity_description: WatchSensorDescription
+
+    def __init__(
+        self, runtime: VesselRuntime, watch: FillWatch, description: WatchSensorDescription
+    ) -> None:
+        """Bind the entity to its watch."""
+        super().__init__(runtime, description)
+        self._watch = watch
+
+    @override
+    def take(self) -> bool:
+        """Take the present word."""
+        word = self.entity_description.value_fn(self._watch)
+        if word == self._attr_native_value:
+            return False
+        self._attr_native_value = word
+        return True
+
+
+async def async_setup_entry(
+    _hass: HomeAssistant,
+    entry: StillwellConfigEntry,
+    async_add_entities: AddConfigEntryEntitiesCallback,
+) -> None:
+    """Add the sensors of each vessel."""
+    for runtime in entry.runtime_data.vessels.values():
+        entities: list[SensorEntity] = [
+            VesselSensor(runtime, description)
+            for description in SENSORS
+            if description.only_if(runtime)
+        ]
+        if runtime.watch is not None:
+            entities += [
+                WatchSensor(runtime, runtime.watch, description) for description in WATCH_SENSORS
+            ]
+        async_add_entities(entities, config_subentry_id=runtime.subentry_id)

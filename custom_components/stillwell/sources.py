@@ -1,0 +1,131 @@
+"""Follows the entities a vessel names: renames are taken over, a vanished one is told."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from homeassistant.config_entries import ConfigSubentry
+from homeassistant.core import CALLBACK_TYPE, Event, HomeAssistant, callback
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.event import (
+    async_track_entity_registry_updated_event,
+    async_track_state_added_domain,
+)
+from homeassistant.helpers.start import async_at_started
+
+from .const import (
+    CONF_FILL_DEVICE,
+    CONF_HIGH_INPUTS,
+    CONF_LEAK_INPUTS,
+    CONF_SOURCE,
+    CONF_TEMPERATURE_SOURCE,
+    DOMAIN,
+)
+
+if TYPE_CHECKING:
+    from homeassistant.core import EventStateChangedData
+
+    from .coordinator import StillwellConfigEntry
+
+ISSUES: Final = {
+    CONF_SOURCE: "source_missing",
+    CONF_TEMPERATURE_SOURCE: "source_missing",
+    CONF_FILL_DEVICE: "actuator_missing",
+    CONF_HIGH_INPUTS: "actuator_missing",
+    CONF_LEAK_INPUTS: "actuator_missing",
+}
+
+
+def entities_of(data: Mapping[str, Any]) -> dict[str, str]:
+    """Return the entities a vessel names, each with the issue its absence raises."""
+    found: dict[str, str] = {}
+    for key, issue in ISSUES.items():
+        value = data.get(key)
+        for entity_id in [value] if isinstance(value, str) else value or ():
+            found[entity_id] = issue
+    return found
+
+
+def with_renamed(data: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
+    """Return a vessel's data with one entity renamed wherever it is named."""
+    renamed = dict(data)
+    for key in ISSUES:
+        value = renamed.get(key)
+        if value == old:
+            renamed[key] = new
+        elif isinstance(value, list | tuple) and old in value:
+            renamed[key] = [new if entity_id == old else entity_id for entity_id in value]
+    return renamed
+
+
+class _Follower:
+    """Follows the entities of one vessel."""
+
+    def __init__(
+        self, hass: HomeAssistant, entry: StillwellConfigEntry, subentry: ConfigSubentry
+    ) -> None:
+        self._hass = hass
+        self._entry = entry
+        self._subentry = subentry
+        self.named = entities_of(subentry.data)
+
+    def _issue_id(self, entity_id: str) -> str:
+        return f"{self.named[entity_id]}_{self._subentry.subentry_id}_{entity_id}"
+
+    def _tell(self, entity_id: str, *, is_missing: bool) -> None:
+        if not is_missing:
+            ir.async_delete_issue(self._hass, DOMAIN, self._issue_id(entity_id))
+            return
+        ir.async_create_issue(
+            self._hass,
+            DOMAIN,
+            self._issue_id(entity_id),
+            is_fixable=False,
+            severity=ir.IssueSeverity.ERROR,
+            translation_key=self.named[entity_id],
+            translation_placeholders={"vessel": self._subentry.title, "entity": entity_id},
+        )
+
+    @callback
+    def registry_updated(self, event: Event[er.EventEntityRegistryUpdatedData]) -> None:
+        """Take over a rename; tell a removal."""
+        data = event.data
+        if data["action"] == "remove":
+            self._tell(data["entity_id"], is_missing=True)
+        elif data["action"] == "update" and "old_entity_id" in data:
+            # The listener of the entry reloads; scheduling it here too would reload twice.
+            self._hass.config_entries.async_update_subentry(
+                self._entry,
+                self._subentry,
+                data=with_renamed(self._subentry.data, data["old_entity_id"], data["entity_id"]),
+            )
+
+    @callback
+    def appeared(self, event: Event[EventStateChangedData]) -> None:
+        """An entity that was missing is there."""
+        if (entity_id := event.data["entity_id"]) in self.named:
+            self._tell(entity_id, is_missing=False)
+
+    @callback
+    def started(self, hass: HomeAssistant) -> None:
+        """Judge what is missing; before the hub has started, others may not be there yet."""
+        registry = er.async_get(hass)
+        for entity_id in self.named:
+            is_known = registry.async_get(entity_id) is not None
+            self._tell(entity_id, is_missing=not is_known and hass.states.get(entity_id) is None)
+
+
+@callback
+def async_follow(
+    hass: HomeAssistant, entry: StillwellConfigEntry, subentry: ConfigSubentry
+) -> list[CALLBACK_TYPE]:
+    """Follow a vessel's entities; return what ends that."""
+    follower = _Follower(hass, entry, subentry)
+    named = list(follower.named)
+    return [
+        async_track_entity_registry_updated_event(hass, named, follower.registry_updated),
+        async_track_state_added_domain(
+            hass, {entity_id.split(".")[0] for entity_id in named}, follower.appeared
+        ),
+        async_at_started(hass, follower.started),
+    ]

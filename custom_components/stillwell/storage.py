@@ -1,0 +1,114 @@
+"""What must outlive the hub: learned state (saved now and then), safety state (at once)."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from homeassistant.core import HomeAssistant
+from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.storage import Store
+
+from .const import DOMAIN
+
+STORE_VERSION: Final = 1
+STORE_MINOR_VERSION: Final = 1
+SAVE_DELAY_S: Final = 900.0
+"""Learned state is saved every 15 min and at stop. A power cut then loses at most that much
+learning, which the next level reading makes good; a card that wears out is not made good."""
+
+type Payload = dict[str, dict[str, Any]]
+"""Subentry id -> snapshot."""
+
+
+class VesselStore:
+    """One versioned file that holds a snapshot for each vessel of a system.
+
+    A file that cannot be read (truncated, foreign, from a newer version) is kept aside under
+    another name, a repair notice says so, and the system starts anew.
+    """
+
+    def __init__(self, hass: HomeAssistant, key: str) -> None:
+        self._hass = hass
+        self.key = key
+        self._is_save_due = False
+        self._store: Store[dict[str, Any]] = Store(
+            hass, STORE_VERSION, key, minor_version=STORE_MINOR_VERSION, atomic_writes=True
+        )
+
+    async def async_load(self) -> tuple[Payload, bool]:
+        """Return the stored snapshots, and whether the file was damaged."""
+        path = Path(self._store.path)
+        existed = await self._hass.async_add_executor_job(path.exists)
+        try:
+            data = await self._store.async_load()
+        except Exception:  # noqa: BLE001 - whatever a foreign file provokes must not stop set-up
+            data = None
+        if data is None:
+            if existed:
+                kept = await self._async_set_aside(path)
+                self.async_report_damage(kept)
+            return {}, existed
+        vessels = data.get("vessels") if isinstance(data, dict) else None
+        if not isinstance(vessels, dict) or not all(
+            isinstance(value, dict) for value in vessels.values()
+        ):
+            self.async_report_damage(await self._async_set_aside(path))
+            return {}, True
+        return vessels, False
+
+    async def _async_set_aside(self, path: Path) -> str:
+        """Rename the damaged file, unless the hub's own store did so already."""
+
+        def move() -> str:
+            target = path.with_name(f"{path.name}.damaged")
+            if path.exists():
+                path.replace(target)
+                return target.name
+            kept = sorted(path.parent.glob(f"{path.name}.corrupt.*"))
+            return kept[-1].name if kept else path.name
+
+        kept = await self._hass.async_add_executor_job(move)
+        # The hub keeps what it read of the file; a new object forgets it.
+        self._store = Store(
+            self._hass,
+            STORE_VERSION,
+            self.key,
+            minor_version=STORE_MINOR_VERSION,
+            atomic_writes=True,
+        )
+        return kept
+
+    def async_report_damage(self, kept_as: str) -> None:
+        """Tell the keeper that something stored was lost, and where it is kept."""
+        ir.async_create_issue(
+            self._hass,
+            DOMAIN,
+            f"store_damaged_{self.key}",
+            is_fixable=False,
+            is_persistent=True,
+            severity=ir.IssueSeverity.WARNING,
+            translation_key="store_damaged",
+            translation_placeholders={"file": self.key, "kept_as": kept_as},
+        )
+
+    def async_save_soon(self, make: Callable[[], Payload]) -> None:
+        """Save within `SAVE_DELAY_S`, and at the latest when the hub stops."""
+        if self._is_save_due:
+            # The hub's store would start its delay anew at every call, and never save.
+            return
+        self._is_save_due = True
+
+        def take() -> dict[str, Any]:
+            self._is_save_due = False
+            return {"vessels": make()}
+
+        self._store.async_delay_save(take, SAVE_DELAY_S)
+
+    async def async_save_now(self, payload: Payload) -> None:
+        """Save at once; returns when the file is on the disk."""
+        self._is_save_due = False
+        await self._store.async_save({"vessels": payload})
+
+    async def async_remove(self) -> None:
+        """Delete the file, when its system is removed."""
+        await self._store.async_remove()

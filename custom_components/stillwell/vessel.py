@@ -1,0 +1,299 @@
+"""One vessel in the hub: takes the source's reports to the engine and its view to the entities."""
+
+import logging
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Final
+
+from homeassistant.config_entries import ConfigSubentry
+from homeassistant.core import (
+    CALLBACK_TYPE,
+    Event,
+    EventStateChangedData,
+    EventStateReportedData,
+    HomeAssistant,
+    State,
+    callback,
+)
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers.event import (
+    async_track_state_change_event,
+    async_track_state_report_event,
+)
+from homeassistant.util import dt as dt_util
+from homeassistant.util.json import JsonValueType
+
+from .backfill import async_learn_from_recorder
+from .const import DOMAIN
+from .engine.pipeline import VesselModel, VesselSpec, VesselView
+from .engine.quantities import Reading, Status
+from .fill_watch import FillWatch
+from .local_time import LocalTime
+from .readings import level_reading
+from .settings import VesselSettings
+
+if TYPE_CHECKING:
+    from .entity import StillwellEntity
+
+_LOGGER = logging.getLogger(__name__)
+
+LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
+
+
+class VesselRuntime:
+    """What is alive of a vessel between set-up and unload."""
+
+    def __init__(
+        self,
+        hass: HomeAssistant,
+        subentry: ConfigSubentry,
+        settings: VesselSettings,
+        local_time: LocalTime,
+        on_learned: Callable[[], None],
+    ) -> None:
+        """Make the vessel; nothing is subscribed before `async_start`."""
+        self.hass = hass
+        self.subentry_id = subentry.subentry_id
+        self.kind = subentry.subentry_type
+        self.title = subentry.title
+        self.settings = settings
+        self._spec = VesselSpec(
+            shape=settings.vessel,
+            empty_m=settings.empty_m,
+            start_m=settings.start_m,
+            full_m=settings.full_m,
+            high_m=settings.high_m,
+            zero_is_suspect=settings.zero_is_suspect,
+            stale_after_s=settings.stale_after_s,
+        )
+        self.model = VesselModel(self._spec)
+        self.watch: FillWatch | None = None
+        self._local_time = local_time
+        self._on_learned = on_learned
+        self._entities: list[StillwellEntity] = []
+        self._is_signal_lost = False
+        self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
+        self.learned_from: str | None = None
+        """The level source whose recorded history the model has seen."""
+        self.learning_frac = 1.0
+        self.view: VesselView = self.model.view(0.0, 0.0)
+
+    # Subscription
+
+    @callback
+    def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
+        """Follow the level source; return what ends that."""
+        source = self.settings.source
+        unsubscribe = [
+            async_track_state_change_event(self.hass, source, self._async_changed),
+            async_track_state_report_event(self.hass, source, self._async_reported),
+        ]
+        if (state := self.hass.states.get(source)) is not None:
+            self._take(state, now_s)
+        else:
+            self.async_tick(now_s)
+        return unsubscribe
+
+    @callback
+    def _async_changed(self, event: Event[EventStateChangedData]) -> None:
+        state = event.data["new_state"]
+        t_s = event.time_fired_timestamp if state is None else state.last_updated_timestamp
+        self._take(state, t_s)
+
+    @callback
+    def _async_reported(self, event: Event[EventStateReportedData]) -> None:
+        self._take(event.data["new_state"], event.data["last_reported"].timestamp())
+
+    # Data flow
+
+    @callback
+    def _take(self, state: State | None, t_s: float) -> None:
+        reading = level_reading(state, self.settings, self.settings.vessel)
+        watch = self.watch
+        fill_on = None if watch is None else watch.is_on
+        if self._while_learning is not None:
+            self._while_learning.append((t_s, reading, fill_on))
+        self._report(self.model, t_s, reading, fill_on)
+        # Control first: what must go off goes off before anything is shown.
+        if watch is not None:
+            watch.async_level(t_s, self.model)
+        self.async_publish(t_s)
+        self._on_learned()
+
+    def _report(
+        self, model: VesselModel, t_s: float, reading: Reading, fill_on: bool | None
+    ) -> None:
+        model.report(
+            t_s,
+            reading,
+            fill_on=fill_on,
+            day=self._local_time.day(t_s),
+            utc_offset_s=self._local_time.utc_offset_s(t_s),
+        )
+
+    @callback
+    def async_tick(self, t_s: float) -> None:
+        """Let time pass: a source may grow stale, a deadline may come."""
+        self.model.tick(
+            t_s,
+            day=self._local_time.day(t_s),
+            utc_offset_s=self._local_time.utc_offset_s(t_s),
+        )
+        if self.watch is not None:
+            self.watch.async_tick(t_s, self.model)
+        self.async_publish(t_s)
+
+    @callback
+    def async_publish(self, t_s: float) -> None:
+        """Show the present view; entities write only what moved."""
+        self.view = view = self.model.view(t_s, self._local_time.utc_offset_s(t_s))
+        self._log_signal(view)
+        for entity in self._entities:
+            entity.refresh()
+
+    def _log_signal(self, view: VesselView) -> None:
+        is_lost = view.status is Status.FAILURE
+        if is_lost == self._is_signal_lost:
+            return
+        self._is_signal_lost = is_lost
+        _LOGGER.info(
+            "Level source %s of %s %s (%s)",
+            self.settings.source,
+            self.title,
+            LOG_WORDS[not is_lost],
+            view.reason.value,
+        )
+
+    @callback
+    def async_add_entity(self, entity: StillwellEntity) -> CALLBACK_TYPE:
+        """Add an entity to those that are refreshed; return what removes it."""
+        self._entities.append(entity)
+
+        @callback
+        def remove() -> None:
+            self._entities.remove(entity)
+
+        return remove
+
+    # Memory
+
+    async def async_learn(self) -> None:
+        """Learn from the recorder, once per level source; live reports wait beside it."""
+        if self.learned_from == self.settings.source:
+            return
+        self._while_learning = []
+        try:
+            model = await async_learn_from_recorder(
+                self.hass, self, self._spec, dt_util.utcnow(), self._async_learning
+            )
+            if model is not None:
+                self._take_over(model, self._while_learning)
+        finally:
+            self._while_learning = None
+        self.learned_from = self.settings.source
+        self._async_learning(1.0)
+        self._on_learned()
+
+    @callback
+    def _async_learning(self, frac: float) -> None:
+        self.learning_frac = frac
+        self.async_publish(dt_util.utcnow().timestamp())
+
+    def _take_over(
+        self, model: VesselModel, live: list[tuple[float, Reading, bool | None]]
+    ) -> None:
+        """Go on with the model that has seen the past, after what came in meanwhile."""
+        model.go_live()
+        for t_s, reading, fill_on in live:
+            self._report(model, t_s, reading, fill_on)
+        self.model = model
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return what was learned."""
+        return {"model": self.model.snapshot(), "learned_from": self.learned_from}
+
+    def restore(self, data: dict[str, Any], now_s: float) -> bool:
+        """Take up what was learned; return False, and start anew, if it is damaged."""
+        try:
+            self.model.restore(data["model"])
+            self.learned_from = data["learned_from"]
+        except (KeyError, ValueError) as err:
+            _LOGGER.warning("Learned state of %s is damaged, starting anew: %s", self.title, err)
+            self.model = VesselModel(self._spec)
+            return False
+        self.model.restarted(now_s)
+        return True
+
+    # What actions do
+
+    async def async_lock_out(self, note: str) -> None:
+        """Lock the fill device out on somebody's word.
+
+        Raises:
+            ServiceValidationError: The vessel has no fill device.
+        """
+        await self._require_watch().async_lock_out(note)
+        self.async_publish(dt_util.utcnow().timestamp())
+
+    async def async_reset(self) -> None:
+        """Clear the lockout, if what caused it is over.
+
+        Raises:
+            ServiceValidationError: There is no fill device, or a condition stands.
+        """
+        try:
+            await self._require_watch().async_reset()
+        finally:
+            self.async_publish(dt_util.utcnow().timestamp())
+
+    @callback
+    def async_accept_use(self) -> None:
+        """Take the present use as normal: the warning of a loss ends."""
+        self.model.acknowledge_loss()
+        self.async_publish(dt_util.utcnow().timestamp())
+        self._on_learned()
+
+    def _require_watch(self) -> FillWatch:
+        if self.watch is None:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="no_fill_device",
+                translation_placeholders={"vessel": self.title},
+            )
+        return self.watch
+
+    @property
+    def decisions(self) -> list[JsonValueType]:
+        """The last decisions about the fill device, newest last."""
+        return [] if self.watch is None else list(self.watch.decisions)
+
+    def forecast(self, now: datetime, until: datetime) -> dict[str, JsonValueType]:
+        """Return whether the water lasts until a time, as an action's response.
+
+        Raises:
+            ServiceValidationError: Level or use is not known yet.
+        """
+        now_s = now.timestamp()
+        outlook = self.model.outlook(now_s, until.timestamp(), self._local_time.utc_offset_s(now_s))
+        if outlook is None:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="forecast_unknown",
+                translation_placeholders={"vessel": self.title},
+            )
+        return {
+            "until": dt_util.as_local(until).isoformat(timespec="seconds"),
+            "probability": round(outlook.probability, 3),
+            "likely_use_l": round(outlook.likely_use_l, 2),
+            "add_for_80_percent_l": round(outlook.add_for_80_l, 2),
+            "add_for_95_percent_l": round(outlook.add_for_95_l, 2),
+        }
+
+    def diagnostics(self) -> dict[str, Any]:
+        """Return what a report of trouble needs."""
+        return {
+            "view": asdict(self.view),
+            "learned": self.model.snapshot(),
+            "guard": None if self.watch is None else self.watch.snapshot(),
+        }
