@@ -1,0 +1,1 @@
+"""Tests of the blueprints, in the hub's automation engine."""

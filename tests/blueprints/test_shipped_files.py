@@ -1,0 +1,133 @@
+"""What every blueprint file owes its keeper, whatever it does: schema, defaults, no memory."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from homeassistant.components.automation.config import (
+    AUTOMATION_BLUEPRINT_SCHEMA,
+    async_validate_config_item,
+)
+from homeassistant.components.blueprint.models import Blueprint
+from homeassistant.core import HomeAssistant
+from homeassistant.helpers.selector import validate_selector
+from homeassistant.setup import async_setup_component
+from homeassistant.util.yaml import Input, load_yaml
+
+from .conftest import SHIPPED
+
+FOLDER = SHIPPED / "automation" / "stillwell"
+FILES = sorted(FOLDER.glob("*.yaml"))
+ROOT = SHIPPED.parent
+# What a keeper cannot leave out, with a value such as the picker gives.
+REQUIRED: dict[str, dict[str, Any]] = {
+    "stillwell_refill_vessel.yaml": {
+        "level_entity": "sensor.lagoon_reservoir_fill",
+        "valve": "switch.lagoon_reservoir_valve",
+        "lockout_entity": "binary_sensor.lagoon_reservoir_lockout",
+    },
+}
+TIMED_STEPS = {"delay", "wait_template", "wait_for_trigger", "for", "while", "until", "timeout"}
+
+
+def keys_of(node: object) -> set[str]:
+    if isinstance(node, dict):
+        return {str(key) for key in node} | keys_of(list(node.values()))
+    if isinstance(node, list):
+        return set().union(*map(keys_of, node))
+    return set()
+
+
+def steps_of(node: object) -> list[dict[str, Any]]:
+    """Every trigger, condition and step that does something."""
+    if isinstance(node, list):
+        return [step for item in node for step in steps_of(item)]
+    if not isinstance(node, dict):
+        return []
+    own = [node] if {"action", "trigger", "condition", "if", "repeat"} & node.keys() else []
+    return own + [step for value in node.values() for step in steps_of(value)]
+
+
+def inputs_of(data: dict[str, Any]) -> dict[str, Any]:
+    return {
+        key: value
+        for section in data["blueprint"]["input"].values()
+        for key, value in section["input"].items()
+    }
+
+
+def test_every_file_is_covered_here() -> None:
+    assert {path.name for path in FILES} == set(REQUIRED)
+    assert [path.name for path in SHIPPED.rglob("*") if path.is_file()] == [p.name for p in FILES]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_file(path: Path) -> None:
+    text = path.read_text()
+    data = load_yaml(path)
+    blueprint = Blueprint(data, expected_domain="automation", schema=AUTOMATION_BLUEPRINT_SCHEMA)
+    assert blueprint.validate() is None
+    meta = data["blueprint"]
+    assert (
+        meta["homeassistant"]["min_version"]
+        == json.loads((ROOT / "hacs.json").read_text())["homeassistant"]
+    )
+    # no memory and no clock of its own
+    body = {key: value for key, value in data.items() if key != "blueprint"}
+    assert not keys_of(body) & TIMED_STEPS
+    assert "delay" not in text.lower()
+    assert "wait" not in text.lower()
+    assert "input_datetime" not in text
+    # one run never stands behind another
+    assert data["mode"] == "parallel"
+    assert "conditions" not in data or len(data["conditions"]) == 1
+    # every section and input says what it is
+    for section in meta["input"].values():
+        assert section["name"]
+        assert section["icon"].startswith("mdi:")
+        if section.get("collapsed"):
+            assert all("default" in item for item in section["input"].values())
+    inputs = inputs_of(data)
+    assert all(item["name"] and item["selector"] for item in inputs.values())
+    assert {key for key, item in inputs.items() if "default" not in item} == set(
+        REQUIRED[path.name]
+    )
+    for item in inputs.values():
+        validate_selector(item["selector"])
+    # each input is used
+    assert set(inputs) == inputs_used(body)
+    for step in data["triggers"] + data.get("conditions", []):
+        assert len(step["alias"].split()) >= 3
+    assert len(max(text.splitlines(), key=len)) <= 120
+
+
+def inputs_used(node: object) -> set[str]:
+    if isinstance(node, Input):
+        return {node.name}
+    if isinstance(node, dict):
+        return inputs_used(list(node.values()))
+    if isinstance(node, list):
+        return set().union(*map(inputs_used, node))
+    return set()
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+async def test_the_required_inputs_make_a_valid_automation(hass: HomeAssistant, path: Path) -> None:
+    assert await async_setup_component(hass, "automation", {})
+    config = {
+        "id": "one",
+        "alias": "One",
+        "use_blueprint": {"path": f"stillwell/{path.name}", "input": REQUIRED[path.name]},
+    }
+    assert await async_validate_config_item(hass, "one", config) is not None
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+async def test_the_file_survives_the_hubs_own_rewriting(path: Path, tmp_path: Path) -> None:
+    """The hub saves an imported blueprint as YAML of its own making."""
+    data = load_yaml(path)
+    saved = tmp_path / path.name
+    saved.write_text(Blueprint(data, schema=AUTOMATION_BLUEPRINT_SCHEMA).yaml())
+    again = Blueprint(load_yaml(saved), schema=AUTOMATION_BLUEPRINT_SCHEMA)
+    assert set(again.inputs) == set(inputs_of(data))
