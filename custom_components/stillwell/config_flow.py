@@ -30,6 +30,7 @@ from .const import (
 )
 from .form_units import FormUnits
 from .vessel_flow import ReservoirFlow
+from .vessel_neighbours import free_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -139,7 +140,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             errors=errors,
             description_placeholders={
                 "name": name,
-                "other_name": self._free_name(name),
+                "other_name": free_name(name, self._taken_names()),
                 "smallest_volume": units.show_l(SMALLEST_SYSTEM_L),
                 "largest_volume": units.show_l(LARGEST_SYSTEM_L),
                 "example_volume": units.show_l(EXAMPLE_SYSTEM_L),
@@ -148,13 +149,6 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             },
         )
 
-    def _free_name(self, name: str) -> str:
-        taken = self._taken_names()
-        number = 2
-        while f"{name} {number}".casefold() in taken:
-            number += 1
-        return f"{name} {number}"
-
 
 def _schema(units: FormUnits) -> probatio.Schema:
     return probatio.Schema(
@@ -162,7 +156,6 @@ def _schema(units: FormUnits) -> probatio.Schema:
             probatio.Required(FIELD_NAME): TextSelector(),
             probatio.Required(FIELD_VOLUME): NumberSelector(
                 NumberSelectorConfig(
-                    min=0,
                     step="any",
                     unit_of_measurement=units.volume,
                     mode=NumberSelectorMode.BOX,
@@ -170,7 +163,7 @@ def _schema(units: FormUnits) -> probatio.Schema:
             ),
             probatio.Required(FIELD_SALINITY, default=DEFAULT_SALINITY_PSU): NumberSelector(
                 NumberSelectorConfig(
-                    min=0, step="any", unit_of_measurement="PSU", mode=NumberSelectorMode.BOX
+                    step="any", unit_of_measurement="PSU", mode=NumberSelectorMode.BOX
                 )
             ),
         }

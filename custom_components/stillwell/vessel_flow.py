@@ -4,7 +4,6 @@ from typing import TYPE_CHECKING, Any
 
 import probatio
 from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
-from homeassistant.helpers import entity_registry as er
 
 from .const import (
     CONF_FILL_DEVICE,
@@ -12,8 +11,6 @@ from .const import (
     CONF_SHAPE,
     CONF_SOURCE,
     CONF_TEMPERATURE_SOURCE,
-    DOMAIN,
-    SUBENTRY_RESERVOIR,
 )
 from .engine.geometry import shape_from_dict
 from .engine.quantities import Reason
@@ -28,20 +25,18 @@ from .vessel_forms import (
     FIELD_SOURCE,
     FIELD_TEMPERATURE_SOURCE,
     SECTION_FILLING,
-    band_data,
     band_schema,
-    band_values,
-    proposed_marks,
     shape_schema,
-    shape_values,
     source_schema,
 )
+from .vessel_neighbours import free_name, own_entities, vessel_names, vessel_with
 from .vessel_preview import async_measure_names, async_preview
+from .vessel_values import band_data, band_values, proposed_marks, shape_values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
-    from homeassistant.config_entries import ConfigEntry, ConfigSubentry
+    from homeassistant.config_entries import ConfigSubentry
 
 
 class ReservoirFlow(ConfigSubentryFlow):
@@ -68,7 +63,7 @@ class ReservoirFlow(ConfigSubentryFlow):
                 self._name = user_input[FIELD_NAME].strip()
                 self._source = user_input
                 return await self.async_step_shape()
-        schema = source_schema(self._own_entities())
+        schema = source_schema(own_entities(self.hass))
         return self._show("user", schema, user_input or self._source_values(), refusal)
 
     async def async_step_reconfigure(
@@ -108,7 +103,7 @@ class ReservoirFlow(ConfigSubentryFlow):
         schema = band_schema(
             proposed_marks(vessel.height_m, self._units),
             self._units,
-            self._own_entities(),
+            own_entities(self.hass),
             zero_is_suspect=zero_is_suspect_by_default(self._measure),
             opened=refusal.field if refusal else None,
         )
@@ -160,6 +155,10 @@ class ReservoirFlow(ConfigSubentryFlow):
     def _stored_data(self) -> Mapping[str, Any]:
         return {} if (stored := self._stored) is None else stored.data
 
+    @property
+    def _own_id(self) -> str | None:
+        return None if (stored := self._stored) is None else stored.subentry_id
+
     def _source_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {}
@@ -174,8 +173,10 @@ class ReservoirFlow(ConfigSubentryFlow):
         name, source = values[FIELD_NAME].strip(), values[FIELD_SOURCE]
         if not name:
             raise Refusal(FIELD_NAME, "name_empty", other_name=source.partition(".")[2])
-        if name.casefold() in self._taken_names():
-            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=f"{name} 2")
+        taken = vessel_names(self.hass, self._get_entry(), self._own_id)
+        if name.casefold() in taken:
+            other_name = free_name(name, taken)
+            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=other_name)
         if other := self._vessel_with(CONF_SOURCE, {CONF_SOURCE: source}):
             raise Refusal(FIELD_SOURCE, "source_taken", source=source, other=other)
         state = self.hass.states.get(source)
@@ -227,28 +228,8 @@ class ReservoirFlow(ConfigSubentryFlow):
                 unit=unit or "-",
             )
 
-    def _own_entities(self) -> list[str]:
-        registry = er.async_get(self.hass)
-        return [e.entity_id for e in registry.entities.values() if e.platform == DOMAIN]
-
-    def _other_vessels(self) -> Iterator[tuple[ConfigEntry, ConfigSubentry]]:
-        own_id = None if (stored := self._stored) is None else stored.subentry_id
-        for entry in self.hass.config_entries.async_entries(DOMAIN):
-            for vessel in entry.get_subentries_of_type(SUBENTRY_RESERVOIR):
-                if vessel.subentry_id != own_id:
-                    yield entry, vessel
-
     def _vessel_with(self, key: str, data: Mapping[str, Any]) -> str | None:
-        """Return the name of another vessel that already uses this source or device."""
-        value = data.get(key)
-        for entry, vessel in self._other_vessels():
-            if value is not None and vessel.data.get(key) == value:
-                return f"{vessel.title} ({entry.title})"
-        return None
-
-    def _taken_names(self) -> set[str]:
-        own = self._get_entry()
-        return {v.title.casefold() for entry, v in self._other_vessels() if entry is own}
+        return vessel_with(self.hass, key, data.get(key), self._own_id)
 
     def _size(self) -> dict[str, str]:
         if CONF_SHAPE not in self._dimensions:
