@@ -8,11 +8,12 @@ the decision that follows is OFF.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, Final
 
 from .guard_events import (
+    Actor,
     ActuatorReported,
     Event,
     InputsReported,
@@ -25,18 +26,19 @@ from .guard_events import (
     Started,
     TripReason,
 )
-from .guard_rules import added_l, is_return_settled, is_signal_good, step_l, window_s
+from .guard_rules import added_l, is_signal_good
 from .guard_state import (
     Around,
     GuardSettings,
     GuardState,
     Level,
     OffWatch,
-    RiseWatch,
+    Run,
     Trip,
     ledger_with,
 )
-from .guard_table import RUNNING, Phase
+from .guard_table import ORDERED_OFF, RUNNING, Phase
+from .guard_watch import off_watch_after, rise_after, rise_begun, rise_ended
 
 CLOCK_SLACK_S: Final = 2.0
 """Events handled in the same moment may carry times this far out of order."""
@@ -46,19 +48,37 @@ JUMP_S: Final = 900.0
 RECENT: Final = 3
 STUCK_S: Final = 60.0
 """An actuator known to be on that does not confirm OFF within this time is stuck."""
-MARKS_NEEDED: Final = 3
-POUR_FACTOR: Final = 2.0
-"""Water that comes faster than this many times the line's own rate is poured by hand."""
 
 
-def keep_time(state: GuardState, event: Event) -> tuple[GuardState, float, bool]:
+@dataclass(frozen=True, slots=True)
+class Scene[E]:
+    """One event being handled: the state so far, the settings, the event and its time."""
+
+    state: GuardState
+    settings: GuardSettings
+    event: E
+    t_s: float
+    jumped: bool = False
+    """The clock stepped, or the hub stood still."""
+
+
+def observed(state: GuardState, settings: GuardSettings, event: Event) -> Scene[Event]:
+    """Return the scene after the event: its time and what it tells, as facts."""
+    state, t_s, jumped = _in_time(state, event)
+    observe = OBSERVERS.get(type(event))
+    if observe is not None:
+        state = observe(Scene(state, settings, event, t_s))
+    return Scene(state, settings, event, t_s, jumped)
+
+
+def _in_time(state: GuardState, event: Event) -> tuple[GuardState, float, bool]:
     """Return the state at the event's time, that time (s), and whether the clock stepped."""
     t_s, seen_s = event.t_s, state.seen_s
     if seen_s is None:
         return replace(state, seen_s=t_s), t_s, False
     gap_s = t_s - seen_s
     if state.phase is Phase.ASLEEP or isinstance(event, Started):
-        # Time asleep is unknown, but it cannot be negative.
+        # How long it slept is not known here, but it cannot be less than nothing.
         if gap_s < 0.0:
             state = _shifted(state, gap_s, with_run=True)
         return replace(state, seen_s=t_s), t_s, False
@@ -68,20 +88,14 @@ def keep_time(state: GuardState, event: Event) -> tuple[GuardState, float, bool]
     if 0.0 <= gap_s <= limit_s:
         return replace(state, seen_s=t_s), t_s, False
     state = _shifted(state, gap_s, with_run=gap_s < 0.0)
-    level = state.level
+    off = state.off
     return (
         replace(
             state,
             seen_s=t_s,
-            level=Level(
-                volume_l=level.volume_l,
-                interval_s=level.interval_s,
-                resolution_l=level.resolution_l,
-                noise_l=level.noise_l,
-                rate_l_per_s=level.rate_l_per_s,
-            ),
+            level=replace(state.level, is_bad=True, usable_s=None, fresh=0, recent_l=()),
             off_watch=OffWatch(from_s=t_s),
-            off=None if state.off is None else replace(state.off, next_s=t_s),
+            off=None if off is None else replace(off, next_s=t_s),
         ),
         t_s,
         True,
@@ -120,27 +134,36 @@ def _shifted(state: GuardState, by_s: float, *, with_run: bool) -> GuardState:
     )
 
 
-def observed(state: GuardState, settings: GuardSettings, event: Event, t_s: float) -> GuardState:
-    """Return the state with what the event tells."""
-    observe = OBSERVERS.get(type(event))
-    return state if observe is None else observe(state, settings, event, t_s)
+def new_run(scene: Scene[Any], owner: Actor, *, is_short: bool = False) -> Run:
+    """Return a run that begins now, with its absolute deadline."""
+    state, settings = scene.state, scene.settings
+    limit_s = settings.longest_run_s
+    if is_short:
+        limit_s = min(limit_s, settings.hand_run_s)
+    return Run(
+        started_s=scene.t_s,
+        deadline_s=scene.t_s + limit_s,
+        owner=owner,
+        is_short=is_short,
+        confirmed=state.actuator is True,
+        start_l=state.level.median_l,
+    )
 
 
-def run_closed(state: GuardState, settings: GuardSettings, t_s: float) -> GuardState:
+def run_closed(scene: Scene[Any]) -> GuardState:
     """Return the state after the actuator was found off: run booked, waits begun."""
-    run, rise, ledger, ended_s = state.run, state.rise, state.ledger, state.ended_s
+    state, t_s = scene.state, scene.t_s
+    run, ledger, ended_s = state.run, state.ledger, state.ended_s
     if run is not None:
         run_s = max(0.0, t_s - run.started_s)
         ledger = ledger_with(ledger, t_s, run_s, added_l(state, t_s))
         ended_s = t_s
-        if rise.began_s is not None:
-            rise = replace(rise, began_s=None, run_s=max(0.0, t_s - rise.began_s))
-    settle_until_s = t_s + settings.settle_s
+    settle_until_s = t_s + scene.settings.settle_s
     return replace(
         state,
         run=None,
         off=None,
-        rise=rise,
+        rise=rise_ended(state.rise, t_s),
         ledger=ledger,
         ended_s=ended_s,
         settle_until_s=settle_until_s,
@@ -148,35 +171,13 @@ def run_closed(state: GuardState, settings: GuardSettings, t_s: float) -> GuardS
     )
 
 
-def rise_begun(state: GuardState, t_s: float) -> RiseWatch:
-    """Return the watch at the begin of a run; what short runs gained before is carried on."""
-    rise, median_l = state.rise, state.level.median_l
-    gained_l = rise.gained_l
-    if rise.base_l is not None and rise.peak_l is not None:
-        gained_l += rise.peak_l - rise.base_l
-    return RiseWatch(rise.on_s + rise.run_s, gained_l, t_s, median_l, median_l)
-
-
-def is_barren(state: GuardState, settings: GuardSettings, t_s: float) -> bool:
-    """Whether the line has run for a whole window and the level did not rise."""
-    rise, level = state.rise, state.level
-    on_s = rise.on_s + (rise.run_s if rise.began_s is None else t_s - rise.began_s)
-    if on_s < window_s(level, settings) + (level.interval_s or 0.0):
-        return False
-    gained_l = rise.gained_l
-    if rise.base_l is not None and rise.peak_l is not None:
-        gained_l += rise.peak_l - rise.base_l
-    return gained_l < step_l(level, settings)
-
-
-def _observe_started(
-    state: GuardState, settings: GuardSettings, event: Started, t_s: float
-) -> GuardState:
-    settle_until_s = t_s + settings.settle_s
+def _observe_started(scene: Scene[Started]) -> GuardState:
+    state = scene.state
+    settle_until_s = scene.t_s + scene.settings.settle_s
     return replace(
         state,
-        boot_s=t_s,
-        actuator=event.actuator_on,
+        boot_s=scene.t_s,
+        actuator=scene.event.actuator_on,
         level=Level(interval_s=state.level.interval_s, rate_l_per_s=state.level.rate_l_per_s),
         around=Around(),
         off=None,
@@ -187,44 +188,48 @@ def _observe_started(
     )
 
 
-def _observe_actuator(
-    state: GuardState, settings: GuardSettings, event: ActuatorReported, t_s: float
-) -> GuardState:
-    state = replace(state, actuator=event.on)
+def _observe_actuator(scene: Scene[ActuatorReported]) -> GuardState:
+    event, t_s = scene.event, scene.t_s
+    state = replace(scene.state, actuator=event.on)
     run, off = state.run, state.off
     if state.phase is Phase.ASLEEP:
-        return run_closed(state, settings, t_s) if run is not None and event.on is False else state
+        if run is None or event.on is not False:
+            return state
+        return run_closed(replace(scene, state=state))
     if not event.on:
         return state
     if run is not None and not run.confirmed:
         state = replace(state, run=replace(run, confirmed=True), rise=rise_begun(state, t_s))
+    elif run is None and state.phase in ORDERED_OFF:
+        state = replace(state, run=new_run(replace(scene, state=state), Actor.UNKNOWN))
     if off is not None and not off.was_on:
-        state = replace(state, off=replace(off, was_on=True, grace_s=t_s - off.since_s + STUCK_S))
+        grace_s = t_s - off.since_s + STUCK_S
+        state = replace(state, off=replace(off, was_on=True, grace_s=grace_s))
     return state
 
 
-def _observe_level(
-    state: GuardState, settings: GuardSettings, event: LevelReported, t_s: float
-) -> GuardState:
-    level = _level_after(state.level, settings, event, t_s)
-    state = replace(state, level=level)
+def _observe_level(scene: Scene[LevelReported]) -> GuardState:
+    settings, t_s = scene.settings, scene.t_s
+    level = _level_after(scene)
+    state = replace(scene.state, level=level)
     median_l = level.median_l
-    if median_l is None or event.suspended:
+    if median_l is None or scene.event.suspended:
         return state
-    rise = _rise_after(state, settings, median_l, t_s)
-    watch = _off_watch_after(state, settings, median_l, t_s)
+    rise = rise_after(state, settings, median_l, t_s)
+    watch = off_watch_after(state, settings, median_l, t_s)
     if rise is state.rise and watch is state.off_watch:
         return state
     return replace(state, rise=rise, off_watch=watch)
 
 
-def _level_after(level: Level, settings: GuardSettings, event: LevelReported, t_s: float) -> Level:
+def _level_after(scene: Scene[LevelReported]) -> Level:
+    level, event, t_s = scene.state.level, scene.event, scene.t_s
     is_bad, usable_s, volume_l = level.is_bad, level.usable_s, level.volume_l
     fresh, fresh_since_s, recent_l = level.fresh, level.fresh_since_s, level.recent_l
     if not event.suspended:
         value_l = event.volume_l
         if event.usable and value_l is not None and isfinite(value_l):
-            if not is_signal_good(level, settings, t_s):
+            if not is_signal_good(level, scene.settings, t_s):
                 fresh, fresh_since_s, recent_l = 0, t_s, ()
             is_bad, usable_s, volume_l = False, t_s, value_l
             fresh = min(fresh + 1, RECENT)
@@ -238,137 +243,82 @@ def _level_after(level: Level, settings: GuardSettings, event: LevelReported, t_
         fresh,
         fresh_since_s,
         recent_l,
-        level.interval_s if event.interval_s is None else event.interval_s,
-        level.resolution_l if event.resolution_l is None else event.resolution_l,
-        level.noise_l if event.noise_l is None else event.noise_l,
-        level.rate_l_per_s if event.fill_rate_l_per_s is None else event.fill_rate_l_per_s,
+        _told(event.interval_s, level.interval_s),
+        _told(event.resolution_l, level.resolution_l),
+        _told(event.noise_l, level.noise_l),
+        _told(event.fill_rate_l_per_s, level.rate_l_per_s),
     )
 
 
-def _rise_after(
-    state: GuardState, settings: GuardSettings, median_l: float, t_s: float
-) -> RiseWatch:
-    rise = state.rise
-    if rise.base_l is None or rise.peak_l is None:
-        return rise
-    if rise.began_s is None:
-        # After a short run its water still shows up for a while.
-        return replace(rise, peak_l=median_l) if median_l > rise.peak_l else rise
-    rise = replace(rise, peak_l=median_l)
-    watched_s = rise.on_s + (t_s - rise.began_s)
-    judged_after_s = window_s(state.level, settings) + (state.level.interval_s or 0.0)
-    if watched_s >= judged_after_s and not is_barren(replace(state, rise=rise), settings, t_s):
-        return RiseWatch(0.0, 0.0, t_s, median_l, median_l)
-    return rise
+def _told(new: float | None, old: float | None) -> float | None:
+    return new if new is not None and isfinite(new) and new >= 0.0 else old
 
 
-def _off_watch_after(
-    state: GuardState, settings: GuardSettings, median_l: float, t_s: float
-) -> OffWatch:
-    """Follow rises while off. A pour is short, or faster than the line could ever be."""
-    watch = state.off_watch
-    if state.run is not None or state.off is not None or t_s < watch.from_s:
-        return watch
-    in_maintenance = state.maintenance_until_s is not None and t_s < state.maintenance_until_s
-    if in_maintenance or not is_return_settled(state, settings, t_s):
-        return OffWatch(from_s=t_s)
-    level = state.level
-    span_s = 2.0 * window_s(level, settings)
-    mark_l = max(0.99 * step_l(level, settings), 4.0 * (level.noise_l or 0.0))
-    anchor_l = watch.anchor_l
-    if anchor_l is None or t_s - watch.last_s > span_s or median_l <= anchor_l - mark_l:
-        return OffWatch(watch.from_s, median_l, t_s, t_s)
-    if watch.marks == 0 and median_l <= anchor_l:
-        return OffWatch(watch.from_s, median_l, t_s, t_s)
-    rise_l = median_l - anchor_l
-    if rise_l < mark_l:
-        return replace(watch, found=False) if watch.found else watch
-    rate_l_per_s = level.rate_l_per_s
-    if rate_l_per_s is not None and rise_l > 2.0 * mark_l + (
-        POUR_FACTOR * rate_l_per_s * (t_s - watch.last_s)
-    ):
-        return OffWatch(watch.from_s, median_l, t_s, t_s)
-    marks = watch.marks + 1
-    found = marks >= MARKS_NEEDED and t_s - watch.since_s >= span_s
-    return OffWatch(watch.from_s, median_l, watch.since_s, t_s, marks, found)
-
-
-def _observe_source(
-    state: GuardState, settings: GuardSettings, event: SourceReported, t_s: float
-) -> GuardState:
+def _observe_source(scene: Scene[SourceReported]) -> GuardState:
+    state, event = scene.state, scene.event
     if event.suspended:
         return state
     volume_l = event.volume_l
     if not event.usable or volume_l is None or not isfinite(volume_l):
         volume_l = None
-    return replace(state, around=replace(state.around, source_l=volume_l, source_s=t_s))
+    return replace(state, around=replace(state.around, source_l=volume_l, source_s=scene.t_s))
 
 
-def _observe_inputs(
-    state: GuardState, settings: GuardSettings, event: InputsReported, t_s: float
-) -> GuardState:
-    around = state.around
+def _observe_inputs(scene: Scene[InputsReported]) -> GuardState:
+    event, around = scene.event, scene.state.around
     supply_empty_s = around.supply_empty_s
     if event.supply_empty or (
-        # Back from empty, or from unknown after empty: ten quiet minutes begin now.
-        around.supply_empty is not False and supply_empty_s is not None
+        # Back from empty, or from unknown after empty: the quiet time begins now.
+        event.supply_empty is False
+        and around.supply_empty is not False
+        and supply_empty_s is not None
     ):
-        supply_empty_s = t_s
-    return replace(
-        state,
-        around=replace(
-            around,
-            high=event.high,
-            leak=event.leak,
-            supply_empty=event.supply_empty,
-            supply_empty_s=supply_empty_s,
-        ),
+        supply_empty_s = scene.t_s
+    around = replace(
+        around,
+        high=event.high,
+        leak=event.leak,
+        supply_empty=event.supply_empty,
+        supply_empty_s=supply_empty_s,
     )
+    return replace(scene.state, around=around)
 
 
-def _observe_return_pump(
-    state: GuardState, settings: GuardSettings, event: ReturnPumpReported, t_s: float
-) -> GuardState:
-    around = state.around
+def _observe_return_pump(scene: Scene[ReturnPumpReported]) -> GuardState:
+    around, on = scene.state.around, scene.event.on
     since_s = around.return_pump_s
-    if not event.on:
+    if not on:
         since_s = None
     elif since_s is None:
-        since_s = t_s
-    return replace(state, around=replace(around, return_pump_on=event.on, return_pump_s=since_s))
+        since_s = scene.t_s
+    return replace(scene.state, around=replace(around, return_pump_on=on, return_pump_s=since_s))
 
 
-def _observe_lock_out(
-    state: GuardState, settings: GuardSettings, event: LockOutRequested, t_s: float
-) -> GuardState:
+def _observe_lock_out(scene: Scene[LockOutRequested]) -> GuardState:
+    state = scene.state
     if state.phase is Phase.ASLEEP and state.trip is None:
-        return replace(state, trip=Trip(TripReason.EXTERNAL, t_s, event.note))
+        # Nobody decides while asleep, yet a lockout must not be lost.
+        return replace(state, trip=Trip(TripReason.EXTERNAL, scene.t_s, scene.event.note))
     return state
 
 
-def _observe_maintenance(
-    state: GuardState, settings: GuardSettings, event: MaintenanceRequested, t_s: float
-) -> GuardState:
-    until_s = event.until_s
-    if until_s is None or until_s <= t_s:
+def _observe_maintenance(scene: Scene[MaintenanceRequested]) -> GuardState:
+    until_s = scene.event.until_s
+    if until_s is not None and not (isfinite(until_s) and until_s > scene.t_s):
         until_s = None
-    watch = OffWatch(from_s=t_s + settings.settle_s)
-    return replace(state, maintenance_until_s=until_s, off_watch=watch)
+    watch = OffWatch(from_s=scene.t_s + scene.settings.settle_s)
+    return replace(scene.state, maintenance_until_s=until_s, off_watch=watch)
 
 
-def _observe_settings(
-    state: GuardState, settings: GuardSettings, event: SettingsChanged, t_s: float
-) -> GuardState:
-    run = state.run
+def _observe_settings(scene: Scene[SettingsChanged]) -> GuardState:
+    state, run = scene.state, scene.state.run
     if run is None:
         return state
-    deadline_s = min(run.deadline_s, run.started_s + settings.longest_run_s)
+    deadline_s = min(run.deadline_s, run.started_s + scene.settings.longest_run_s)
     return replace(state, run=replace(run, deadline_s=deadline_s))
 
 
-OBSERVERS: Final[
-    dict[type[Event], Callable[[GuardState, GuardSettings, Any, float], GuardState]]
-] = {
+OBSERVERS: Final[dict[type[Event], Callable[[Scene[Any]], GuardState]]] = {
     Started: _observe_started,
     ActuatorReported: _observe_actuator,
     LevelReported: _observe_level,

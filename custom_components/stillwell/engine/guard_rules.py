@@ -20,6 +20,7 @@ STALE_INTERVALS: Final = 3.0
 NO_RISE_FLOOR_S: Final = 120.0
 NO_ANSWER_S: Final = MINUTE_S
 PAUSE_NOTICE_S: Final = 120.0
+JUST_AFTER_S: Final = 0.5
 DEFAULT_RESOLUTION_FRAC: Final = 0.005
 """Resolution assumed when none is known, of the high limit."""
 SLOWEST_REPORTS_FRAC: Final = 0.25
@@ -227,28 +228,40 @@ def added_l(state: GuardState, t_s: float) -> float:
 
 def wake_at_s(state: GuardState, settings: GuardSettings, t_s: float) -> float | None:
     """Return the next time (s) at which time alone may change the answer."""
-    level, around = state.level, state.around
-    times = [state.settle_until_s, state.hold_until_s, state.maintenance_until_s]
+    times = (*_wake_run(state), *_wake_signal(state, settings), *_wake_waits(state, settings))
+    return min((time_s for time_s in times if time_s is not None and time_s > t_s), default=None)
+
+
+def _wake_run(state: GuardState) -> Iterator[float]:
     if state.off is not None:
-        times.append(state.off.next_s)
+        yield state.off.next_s
         if not state.off.escalated:
-            times.append(state.off.since_s + state.off.grace_s)
+            yield state.off.since_s + state.off.grace_s
     if state.run is not None:
-        times.append(state.run.deadline_s)
+        yield state.run.deadline_s
         if not state.run.confirmed:
-            times.append(state.run.started_s + NO_ANSWER_S)
+            yield state.run.started_s + NO_ANSWER_S
+
+
+def _wake_signal(state: GuardState, settings: GuardSettings) -> Iterator[float]:
+    level, around = state.level, state.around
     if level.usable_s is not None and not level.is_bad:
         # Just beyond the limit: at the limit itself the signal still counts.
-        times.append(level.usable_s + stale_limit_s(level, settings) + 0.5)
-        times.append(level.fresh_since_s + DWELL_S)
-    if state.ended_s is not None:
-        times.append(state.ended_s + settings.shortest_pause_s)
-    if state.paused_s is not None:
-        times.append(state.paused_s + PAUSE_NOTICE_S)
-    if around.supply_empty_s is not None:
-        times.append(around.supply_empty_s + settings.supply_stable_s)
-    if around.return_pump_s is not None:
-        times.append(around.return_pump_s + settings.return_settle_s)
+        yield level.usable_s + stale_limit_s(level, settings) + JUST_AFTER_S
+        yield level.fresh_since_s + DWELL_S
     if around.source_s is not None and settings.min_source_l is not None:
-        times.append(around.source_s + settings.source_stale_s + 0.5)
-    return min((time_s for time_s in times if time_s is not None and time_s > t_s), default=None)
+        yield around.source_s + settings.source_stale_s + JUST_AFTER_S
+
+
+def _wake_waits(state: GuardState, settings: GuardSettings) -> Iterator[float | None]:
+    around = state.around
+    yield state.settle_until_s
+    yield state.hold_until_s
+    yield state.maintenance_until_s
+    for since_s, wait_s in (
+        (state.ended_s, settings.shortest_pause_s),
+        (state.paused_s, PAUSE_NOTICE_S),
+        (around.supply_empty_s, settings.supply_stable_s),
+        (around.return_pump_s, settings.return_settle_s),
+    ):
+        yield None if since_s is None else since_s + wait_s
