@@ -1,0 +1,193 @@
+"""The books of one vessel: the curve of cumulative use, the meter and the days."""
+
+from bisect import bisect_right
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+from typing import Any, Final
+
+from .quantities import DAY_S, HOUR_S, DaySpan
+
+FINE_S: Final = 26 * HOUR_S
+"""The curve is kept point by point for this long; older points are thinned to one an hour."""
+
+KEPT_S: Final = 7 * DAY_S + 2 * HOUR_S
+DAYS_KEPT: Final = 35
+_TRIM_EVERY: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class DayUse:
+    """Litres of one local calendar day; ``covered_frac`` is the share with valid readings."""
+
+    key: str
+    used_l: float
+    added_l: float
+    unexplained_l: float
+    covered_frac: float
+
+
+class UseCurve:
+    """Cumulative use (L) over time, fine for a day and by the hour for a week."""
+
+    __slots__ = ("_t", "_u", "_var")
+
+    def __init__(self) -> None:
+        self._t: list[float] = []
+        self._u: list[float] = []
+        self._var: list[float] = []
+
+    def append(self, t_s: float, used_l: float, var: float) -> None:
+        """Add a point; ``var`` is the variance of the level it rests on."""
+        self._t.append(t_s)
+        self._u.append(used_l)
+        self._var.append(var)
+        if len(self._t) % _TRIM_EVERY == 0:
+            self._trim()
+
+    def _trim(self) -> None:
+        """Thin what is older than the fine span, drop what is older than a week."""
+        newest = self._t[-1]
+        keep: list[int] = []
+        last = -DAY_S
+        fine = bisect_right(self._t, newest - FINE_S)
+        for i in range(bisect_right(self._t, newest - KEPT_S), fine):
+            if self._t[i] - last >= HOUR_S - 1.0:
+                keep.append(i)
+                last = self._t[i]
+        keep.extend(range(fine, len(self._t)))
+        self._t = [self._t[i] for i in keep]
+        self._u = [self._u[i] for i in keep]
+        self._var = [self._var[i] for i in keep]
+
+    def shift(self, by_s: float) -> None:
+        """Move all points in time: the clock was set."""
+        self._t = [t + by_s for t in self._t]
+
+    @property
+    def start_s(self) -> float | None:
+        """Time of the oldest point."""
+        return self._t[0] if self._t else None
+
+    def at(self, t_s: float, end: tuple[float, float, float]) -> tuple[float, float]:
+        """Return use and variance at a time, between the points and ``end`` (the present)."""
+        i = bisect_right(self._t, t_s)
+        if i == 0:
+            return self._u[0], self._var[0]
+        t0, u0, v0 = self._t[i - 1], self._u[i - 1], self._var[i - 1]
+        t1, u1, v1 = (self._t[i], self._u[i], self._var[i]) if i < len(self._t) else end
+        part = (t_s - t0) / (t1 - t0) if t1 > t0 else 0.0
+        return u0 + part * (u1 - u0), v0 + part * (v1 - v0)
+
+    def snapshot(self) -> list[list[float]]:
+        """Return the points: seconds since the one before, litres, standard deviation."""
+        out: list[list[float]] = []
+        before = 0.0
+        for t, u, var in zip(self._t, self._u, self._var, strict=True):
+            out.append([round(t - before, 1), round(u, 4), round(max(0.0, var) ** 0.5, 4)])
+            before += out[-1][0]
+        return out
+
+    def restore(self, data: list[list[float]]) -> None:
+        """Take over the points of a snapshot."""
+        t = 0.0
+        for step, used_l, sigma in data:
+            t += step
+            self._t.append(t)
+            self._u.append(float(used_l))
+            self._var.append(float(sigma) ** 2)
+
+
+class DayBook:
+    """The meter that never falls, and litres per local day."""
+
+    __slots__ = ("_days", "total_l")
+
+    def __init__(self) -> None:
+        self.total_l = 0.0
+        self._days: list[DayUse] = []
+
+    @property
+    def days(self) -> tuple[DayUse, ...]:
+        """Days, newest last."""
+        return tuple(self._days)
+
+    def _today(self, day: DaySpan) -> DayUse:
+        if not self._days or self._days[-1].key < day.key:
+            self._days.append(DayUse(day.key, 0.0, 0.0, 0.0, 0.0))
+            del self._days[:-DAYS_KEPT]
+        return self._days[-1]
+
+    def advance(self, used_l: float, from_s: float, to_s: float, day: DaySpan) -> None:
+        """Let the meter follow cumulative use; what it gains is booked on the days it spans."""
+        gain = used_l - self.total_l
+        self._today(day)
+        if gain <= 0.0:
+            return
+        self.total_l = used_l
+        if from_s < day.start_s < to_s:
+            gain -= self._book_before(gain / (to_s - from_s), from_s, day)
+        last = self._days[-1]
+        self._days[-1] = replace(last, used_l=last.used_l + gain)
+
+    def _book_before(self, rate: float, from_s: float, day: DaySpan) -> float:
+        """Book a span that began before today on the days before; return what was booked."""
+        booked, end_s, key = 0.0, day.start_s, day.key
+        while end_s > from_s:
+            key = (date.fromisoformat(key) - timedelta(days=1)).isoformat()
+            start_s = max(from_s, end_s - DAY_S)
+            part = rate * (end_s - start_s)
+            booked += part
+            end_s = start_s
+            self._book_on(key, part)
+        return booked
+
+    def _book_on(self, key: str, part_l: float) -> None:
+        for i in range(len(self._days) - 1, -1, -1):
+            if self._days[i].key == key:
+                self._days[i] = replace(self._days[i], used_l=self._days[i].used_l + part_l)
+                return
+            if self._days[i].key < key:
+                self._days.insert(i + 1, DayUse(key, part_l, 0.0, 0.0, 0.0))
+                break
+        else:
+            self._days.insert(0, DayUse(key, part_l, 0.0, 0.0, 0.0))
+        del self._days[:-DAYS_KEPT]
+
+    def note(
+        self, day: DaySpan, *, added_l: float = 0.0, unexplained_l: float = 0.0, covered_s: float = 0.0
+    ) -> None:
+        """Book water added, water gone without explanation, and time with valid readings."""
+        today = self._today(day)
+        length_s = max(HOUR_S, day.end_s - day.start_s)
+        self._days[-1] = DayUse(
+            today.key,
+            today.used_l,
+            today.added_l + added_l,
+            today.unexplained_l + unexplained_l,
+            min(1.0, today.covered_frac + covered_s / length_s),
+        )
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the state in JSON types."""
+        return {
+            "total_l": self.total_l,
+            "days": [
+                {k: v if isinstance(v, str) else round(v, 4) for k, v in asdict(d).items()}
+                for d in self._days
+            ],
+        }
+
+    def restore(self, data: Mapping[str, Any]) -> None:
+        """Take over a snapshot."""
+        self.total_l = float(data["total_l"])
+        self._days = [
+            DayUse(
+                str(d["key"]),
+                float(d["used_l"]),
+                float(d["added_l"]),
+                float(d["unexplained_l"]),
+                float(d["covered_frac"]),
+            )
+            for d in data["days"]
+        ]

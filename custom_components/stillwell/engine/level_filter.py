@@ -1,0 +1,136 @@
+"""Level and net flow of a vessel from noisy, rounded readings: a Kalman filter with a memory.
+
+The level moves by its net flow, and the net flow wanders (integrated Wiener process). A
+reading that was rounded to a coarse step says only between which two values the level lies;
+such a reading is taken up by matching moments, which for fine steps becomes the ordinary
+Kalman update.
+
+Source: R. E. Kalman 1960; quantised measurements after R. E. Curry, Estimation and Control
+with Quantized Measurements (MIT Press 1970), from memory; the level at the start is kept in the
+state, which makes it a fixed-point smoother (Anderson & Moore, Optimal Filtering, 1979,
+from memory).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import erf, exp, pi, sqrt
+from typing import Final, Self
+
+_COARSE_FRAC: Final = 0.5
+"""Rounding steps finer than this share of the predicted spread are treated as plain noise."""
+
+_ROOT_HALF: Final = sqrt(0.5)
+_ROOT_2PI: Final = sqrt(2.0 * pi)
+_LEAST_PROBABILITY: Final = 1e-6
+_CLIP_SIGMA: Final = 3.0
+"""A reading further off than this moves the level no further than one that far off (Huber)."""
+
+N_FLOATS: Final = 10
+
+
+@dataclass(slots=True)
+class LevelFilter:
+    """Level (L), net flow (L/s) and the level where the segment began, with covariances."""
+
+    t_s: float
+    level_l: float
+    flow_l_per_s: float
+    p_ll: float
+    p_lf: float
+    p_ff: float
+    start_l: float
+    p_ss: float
+    p_sl: float
+    p_sf: float
+
+    @classmethod
+    def begin(cls, t_s: float, level_l: float, var: float, flow: float, flow_var: float) -> Self:
+        """Return a filter that begins a segment at a first level."""
+        return cls(t_s, level_l, flow, var, 0.0, flow_var, level_l, var, var, 0.0)
+
+    def copy(self) -> Self:
+        """Return an independent copy."""
+        return type(self).from_floats(self.to_floats())
+
+    def to_floats(self) -> list[float]:
+        """Return the state as a list of numbers."""
+        return [
+            self.t_s,
+            self.level_l,
+            self.flow_l_per_s,
+            self.p_ll,
+            self.p_lf,
+            self.p_ff,
+            self.start_l,
+            self.p_ss,
+            self.p_sl,
+            self.p_sf,
+        ]
+
+    @classmethod
+    def from_floats(cls, values: Sequence[float]) -> Self:
+        """Return a filter from ``to_floats``; raises ValueError on nonsense."""
+        if len(values) != N_FLOATS:
+            raise ValueError(f"a level filter has {N_FLOATS} numbers, not {len(values)}")
+        return cls(*(float(v) for v in values))
+
+    @property
+    def used_var(self) -> float:
+        """Variance of ``start_l - level_l``, L2."""
+        return max(0.0, self.p_ss + self.p_ll - 2.0 * self.p_sl)
+
+    def advance(self, t_s: float, q_level: float, q_flow: float) -> None:
+        """Predict to ``t_s``; q_level in L2/s, q_flow in (L/s)2/s."""
+        dt = t_s - self.t_s
+        if dt <= 0.0:
+            return
+        self.t_s = t_s
+        self.level_l += self.flow_l_per_s * dt
+        p_lf, p_ff = self.p_lf, self.p_ff
+        self.p_ll += dt * (2.0 * p_lf + dt * (p_ff + q_flow * dt / 3.0) + q_level)
+        self.p_lf = p_lf + dt * (p_ff + 0.5 * q_flow * dt)
+        self.p_ff = p_ff + q_flow * dt
+        self.p_sl += dt * self.p_sf
+
+    def observe(self, reading_l: float, var: float, width_l: float) -> None:
+        """Take up a reading with white noise ``var``, rounded to steps of ``width_l``."""
+        spread = self.p_ll + var
+        error = reading_l - self.level_l
+        if width_l * width_l < _COARSE_FRAC * _COARSE_FRAC * spread:
+            spread += width_l * width_l / 12.0
+            far = abs(error) / sqrt(spread)
+            scale = 1.0 if far <= _CLIP_SIGMA else _CLIP_SIGMA / far
+            self._correct(scale * error / spread, scale / spread)
+            return
+        root = sqrt(spread)
+        low, high = (error - 0.5 * width_l) / root, (error + 0.5 * width_l) / root
+        inside = 0.5 * (erf(high * _ROOT_HALF) - erf(low * _ROOT_HALF))
+        if inside < _LEAST_PROBABILITY:
+            spread += width_l * width_l / 12.0
+            far = abs(error) / sqrt(spread)
+            scale = min(1.0, _CLIP_SIGMA / far)
+            self._correct(scale * error / spread, scale / spread)
+            return
+        at_low = exp(-0.5 * low * low) / _ROOT_2PI
+        at_high = exp(-0.5 * high * high) / _ROOT_2PI
+        shift = (at_low - at_high) / inside
+        shrink = shift * shift - (low * at_low - high * at_high) / inside
+        self._correct(shift / root, max(0.0, shrink) / spread)
+
+    def _correct(self, step: float, shrink: float) -> None:
+        p_ll, p_lf, p_sl = self.p_ll, self.p_lf, self.p_sl
+        self.level_l += p_ll * step
+        self.flow_l_per_s += p_lf * step
+        self.start_l += p_sl * step
+        self.p_ff -= p_lf * p_lf * shrink
+        self.p_ss -= p_sl * p_sl * shrink
+        self.p_sf -= p_sl * p_lf * shrink
+        keep = 1.0 - p_ll * shrink
+        self.p_ll = p_ll * keep
+        self.p_lf = p_lf * keep
+        self.p_sl = p_sl * keep
+
+    def loosen(self, var_level: float, var_flow: float) -> None:
+        """Admit that the level or the flow has changed at once."""
+        self.p_ll += var_level
+        self.p_ff += var_flow
