@@ -1,21 +1,23 @@
 """How use is spread over the local day: lights, fans and feeding repeat every 24 hours.
 
-The rate at an hour of the day, divided by the day's mean, is 1 plus three harmonics of
-24 hours. Their coefficients start at 0 with a prior spread and are learned by recursive
-least squares with slow forgetting (Ljung & Soderstrom 1983), so that an unknown pattern is
-flat and a known one counts in full. Time of day is local seconds since midnight.
+The rate is a slowly wandering level plus three harmonics of 24 hours, learned together by one
+Kalman filter, so that half a day of high use is not taken for a high day. Before anything is
+known the day is flat; a known pattern counts in full. Time of day is local seconds since
+midnight, rates are litres per day.
 """
 
 from bisect import bisect_right
-from math import cos, exp, pi, sin, sqrt
+from math import cos, exp, isfinite, pi, sin, sqrt
 from typing import Any, Final
 
 from .quantities import DAY_S
 
 _HARMONICS: Final = (1, 2, 3)
-_SIZE: Final = 2 * len(_HARMONICS)
-_PRIOR_SIGMA: Final = 0.25
+_SIZE: Final = 1 + 2 * len(_HARMONICS)
+_PRIOR_FRAC: Final = 0.3
 """Common practice, no source: lights and fans move use by some tens of per cent."""
+_WANDER_FRAC: Final = 0.2
+"""Relative change of the level over a day that is not held against the pattern."""
 _MEMORY_DAYS: Final = 30.0
 _LEAST_FRAC: Final = 0.05
 _KNOTS: Final = 48
@@ -23,73 +25,108 @@ _KNOT_S: Final = DAY_S / _KNOTS
 
 
 def _basis(middle_s: float, length_s: float) -> list[float]:
-    """Mean of each harmonic over a stretch of the local day."""
-    values = []
+    """1 for the level, then the mean of each harmonic over a stretch of the local day."""
+    values = [1.0]
     for k in _HARMONICS:
         angle = 2.0 * pi * k / DAY_S
         half = 0.5 * angle * length_s
-        damped = sin(half) / half if half > 1e-9 else 1.0  # noqa: PLR2004 - limit of sin(x)/x
+        damped = sin(half) / half
         values += [damped * cos(angle * middle_s), damped * sin(angle * middle_s)]
     return values
 
 
-def _prior_variance(k: int) -> float:
-    return (_PRIOR_SIGMA / k) ** 2
+def _prior_frac(i: int) -> float:
+    return _PRIOR_FRAC / _HARMONICS[(i - 1) // 2]
+
+
+_KNOT_BASES: Final = tuple(_basis((i + 0.5) * _KNOT_S, _KNOT_S) for i in range(_KNOTS))
+_MOST_SIGMAS: Final = 4.0
 
 
 class DayPattern:
     """Learned share of the day's use by local time of day, with its uncertainty."""
 
-    __slots__ = ("_coefficients", "_covariance", "_cumulative", "_seen_s")
+    __slots__ = ("_covariance", "_cumulative", "_seen_s", "_state")
 
     def __init__(self) -> None:
-        self._coefficients = [0.0] * _SIZE
+        self._state = [0.0] * _SIZE
         self._covariance = [[0.0] * _SIZE for _ in range(_SIZE)]
-        for i in range(_SIZE):
-            self._covariance[i][i] = _prior_variance(_HARMONICS[i // 2])
         self._seen_s = 0.0
         self._cumulative: list[float] = []
         self._tabulate()
 
+    @property
+    def _level(self) -> float:
+        """Level of the rate, kept off zero."""
+        return max(self._state[0], 1e-3)
+
     def _tabulate(self) -> None:
         """Lay out the share of the day used up to each knot; first 0, last 1."""
-        rates = []
-        for i in range(_KNOTS):
-            basis = _basis((i + 0.5) * _KNOT_S, _KNOT_S)
-            shape = sum(c * b for c, b in zip(self._coefficients, basis, strict=True))
-            rates.append(max(1.0 + shape, _LEAST_FRAC))
+        least = _LEAST_FRAC * self._level
+        state = self._state
+        rates = [
+            max(sum(a * b for a, b in zip(state, basis, strict=True)), least)
+            for basis in _KNOT_BASES
+        ]
         scale = 1.0 / sum(rates)
         self._cumulative = [0.0]
         for rate in rates:
             self._cumulative.append(self._cumulative[-1] + rate * scale)
         self._cumulative[-1] = 1.0
 
-    def learn(self, start_s: float, length_s: float, ratio: float, sigma: float) -> None:
-        """Take in one observed rate divided by the day's mean rate, with its sigma."""
+    def learn(self, start_s: float, length_s: float, rate: float, sigma: float) -> None:
+        """Take in the rate seen over a stretch of the local day, with its sigma."""
+        if self._seen_s <= 0.0:
+            self._begin(rate, sigma)
+        else:
+            self._wander(length_s / DAY_S)
         x = _basis(start_s + 0.5 * length_s, length_s)
         p = self._covariance
         px = [sum(a * b for a, b in zip(row, x, strict=True)) for row in p]
         spread = sigma * sigma + sum(a * b for a, b in zip(x, px, strict=True))
-        error = ratio - 1.0 - sum(c * b for c, b in zip(self._coefficients, x, strict=True))
-        gain = [v / spread for v in px]
-        # Forgetting returns the covariance towards the prior, never beyond it.
-        keep = exp(-length_s / (_MEMORY_DAYS * DAY_S))
-        for i in range(_SIZE):
-            self._coefficients[i] += gain[i] * error
+        error = rate - sum(a * b for a, b in zip(self._state, x, strict=True))
+        # One odd stretch (a pump's pulse, a splash) must not bend the day.
+        limit = _MOST_SIGMAS * sqrt(spread)
+        error = min(max(error, -limit), limit)
+        for i, v in enumerate(px):
+            gain = v / spread
+            self._state[i] += gain * error
             row = p[i]
-            for j in range(_SIZE):
-                row[j] = (row[j] - gain[i] * px[j]) * keep
-            row[i] += (1.0 - keep) * _prior_variance(_HARMONICS[i // 2])
+            for j, w in enumerate(px):
+                row[j] -= gain * w
         self._seen_s = min(self._seen_s + length_s, DAY_S)
         self._tabulate()
 
+    def _begin(self, rate: float, sigma: float) -> None:
+        self._state[0] = rate
+        self._covariance[0][0] = rate * rate + sigma * sigma
+        for i in range(1, _SIZE):
+            self._covariance[i][i] = (_prior_frac(i) * self._level) ** 2
+
+    def _wander(self, days: float) -> None:
+        """Let the level move and the harmonics fade back to their prior."""
+        level, p = self._level, self._covariance
+        keep = exp(-days / _MEMORY_DAYS)
+        fade = [1.0] + [keep] * (_SIZE - 1)
+        for i in range(_SIZE):
+            self._state[i] *= fade[i]
+            row = p[i]
+            for j in range(_SIZE):
+                row[j] *= fade[i] * fade[j]
+        p[0][0] += days * (_WANDER_FRAC * level) ** 2
+        for i in range(1, _SIZE):
+            p[i][i] += (1.0 - keep * keep) * (_prior_frac(i) * level) ** 2
+
     def sigma_frac(self, start_s: float, length_s: float) -> float:
         """One sigma of the learned share over a stretch, as a fraction of the mean rate."""
+        if self._seen_s <= 0.0:
+            return _PRIOR_FRAC
         x = _basis(start_s + 0.5 * length_s, length_s)
+        x[0] = 0.0
         spread = sum(
             a * b * self._covariance[i][j] for i, a in enumerate(x) for j, b in enumerate(x)
         )
-        return sqrt(max(spread, 0.0))
+        return min(sqrt(max(spread, 0.0)) / self._level, 1.0)
 
     @property
     def unseen_sigma_frac(self) -> float:
@@ -100,7 +137,7 @@ class DayPattern:
         part = self._seen_s / DAY_S
         if part >= 1.0:
             return 0.0
-        return _PRIOR_SIGMA * sin(pi * part) / (pi * part) if part > 0.0 else _PRIOR_SIGMA
+        return _PRIOR_FRAC * sin(pi * part) / (pi * part) if part > 0.0 else _PRIOR_FRAC
 
     def days_until(self, local_s: float) -> float:
         """Whole days plus the share of the last one used up at a local time (seconds)."""
@@ -119,20 +156,20 @@ class DayPattern:
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""
         return {
-            "coefficients": [round(c, 6) for c in self._coefficients],
+            "state": [float(f"{v:.6g}") for v in self._state],
             "covariance": [[float(f"{v:.6g}") for v in row] for row in self._covariance],
             "seen_s": self._seen_s,
         }
 
     def restore(self, data: dict[str, Any]) -> None:
         """Take up a snapshot; ValueError when it is not one."""
-        coefficients = [float(v) for v in data["coefficients"]]
+        state = [float(v) for v in data["state"]]
         covariance = [[float(v) for v in row] for row in data["covariance"]]
         is_square = all(len(row) == _SIZE for row in covariance) and len(covariance) == _SIZE
-        if len(coefficients) != _SIZE or not is_square:
-            raise ValueError("a day pattern has six coefficients")
-        if any(covariance[i][i] <= 0.0 for i in range(_SIZE)):
-            raise ValueError("a variance has to be positive")
-        self._coefficients, self._covariance = coefficients, covariance
+        if len(state) != _SIZE or not is_square:
+            raise ValueError(f"a day pattern has {_SIZE} numbers and their covariance")
+        if not all(isfinite(v) for v in state) or any(covariance[i][i] < 0.0 for i in range(_SIZE)):
+            raise ValueError("a day pattern is finite and its variances positive")
+        self._state, self._covariance = state, covariance
         self._seen_s = min(max(float(data["seen_s"]), 0.0), DAY_S)
         self._tabulate()

@@ -8,7 +8,7 @@ Times are epoch seconds (UTC); ``utc_offset_s`` turns them into local time.
 """
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from math import exp, isfinite, log, log1p, sqrt
 from statistics import NormalDist
 from typing import Any, Final
@@ -22,10 +22,15 @@ FARTHEST_D: Final = NODES_D[-1]
 _STANDARD: Final = NormalDist()
 _Z80: Final = _STANDARD.inv_cdf(0.9)
 _WIDEST_SIGMA: Final = 1.0
+_WIDER: Final = 1.1
+"""Weights of the bank lag behind the truth; found by simulation over unlike rooms."""
 _SPAN_S: Final = HOUR_S
 _SHORTEST_SPAN_S: Final = 10 * MINUTE_S
 _KNOWN_AFTER_S: Final = 50 * MINUTE_S
 _LAG_SPANS: Final = 24
+_REPLAYS: Final = (12, 18, 24, 30, 36, 48)
+"""Numbers of observations after which the first ones are gone through again."""
+_PATTERN_MATTERS_D: Final = 2.0
 _LEVEL_MEMORY: Final = 48.0
 _LEAST_RATE_L_PER_DAY: Final = 0.005
 
@@ -53,12 +58,25 @@ class _Span:
     last_var: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One observation: the use of a span with the level variances at its ends."""
+
+    start_s: float
+    length_s: float
+    used_l: float
+    first_var: float
+    last_var: float
+    is_chained: bool
+    utc_offset_s: float
+
+
 class Forecaster:
     """Learns from blocks of use; foretells use and instants."""
 
     __slots__ = (
-        "_error_l", "_is_chained", "_known_s", "_lagged", "_level_var", "_pattern", "_rate",
-        "_span", "_table", "_time_s",
+        "_early", "_error_l", "_is_chained", "_known_s", "_lagged", "_level_var",
+        "_offset_s", "_pattern", "_rate", "_span", "_table", "_time_s",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -66,9 +84,11 @@ class Forecaster:
         self._rate = UseRate()
         self._span: _Span | None = None
         self._time_s: float | None = None
+        self._offset_s = 0.0
         self._known_s = 0.0
         self._level_var = 0.0
         self._error_l: float | None = None
+        self._early: list[_Seen] | None = []
         self._is_chained = False
         self._lagged: list[float] = []
         self._table: tuple[list[float], list[float], list[float]] | None = None
@@ -116,43 +136,64 @@ class Forecaster:
             self._advance(span.end_s)
             return
         self._known_s += length_s
-        first_var = max(span.first_var, self._level_var)
-        last_var = max(span.last_var, self._level_var)
-        local_s = span.start_s + utc_offset_s
-        days = self._pattern_days(span.start_s, span.end_s, utc_offset_s)
-        if not self._rate.is_started:
-            rate = max(span.used_l, 0.0) / days
-            sigma = max(rate, sqrt(first_var + last_var) / days, _LEAST_RATE_L_PER_DAY)
-            self._rate.start(rate, sigma, first_var)
-        elif not self._is_chained:
-            self._rate.new_level(first_var)
-        self._advance(span.end_s)
-        unsure_l = self._rate.rate * days * self._pattern.sigma_frac(local_s, length_s)
-        self._learn_noise(span.used_l - self._rate.rate * days)
-        self._rate.learn(span.used_l, days, last_var, unsure_l * unsure_l)
-        self._learn_pattern(span, local_s, sqrt(first_var + last_var))
+        seen = _Seen(
+            start_s=span.start_s,
+            length_s=length_s,
+            used_l=span.used_l,
+            first_var=max(span.first_var, self._level_var),
+            last_var=max(span.last_var, self._level_var),
+            is_chained=self._is_chained,
+            utc_offset_s=utc_offset_s,
+        )
         self._is_chained = True
-        self._lagged = [*self._lagged[-_LAG_SPANS:], self._rate.rate]
+        per_day = DAY_S / length_s
+        sigma = per_day * sqrt(seen.first_var + seen.last_var)
+        self._pattern.learn(span.start_s + utc_offset_s, length_s, span.used_l * per_day, sigma)
+        if self._early is not None:
+            self._early.append(seen)
+            if len(self._early) in _REPLAYS:
+                self._replay()
+                return
+        self._observe(seen, is_new=True)
+
+    def _replay(self) -> None:
+        """Go through the first hours once more, now that more of the day's pattern is known."""
+        early = self._early or []
+        self._rate, self._time_s = UseRate(), None
+        for seen in early:
+            self._observe(seen, is_new=seen is early[-1])
+        if len(early) >= _REPLAYS[-1]:
+            self._early = None
+
+    def _observe(self, seen: _Seen, *, is_new: bool) -> None:
+        self._offset_s = offset_s = seen.utc_offset_s
+        end_s = seen.start_s + seen.length_s
+        days = self._pattern_days(seen.start_s, end_s, offset_s)
+        if not self._rate.is_started:
+            rate = max(seen.used_l, 0.0) / days
+            noise = sqrt(seen.first_var + seen.last_var) / days
+            self._rate.start(rate, max(rate, noise, _LEAST_RATE_L_PER_DAY), seen.first_var)
+        elif not seen.is_chained:
+            self._rate.new_level(seen.first_var)
+        self._advance(end_s)
+        rate = self._rate.rate
+        unsure = self._pattern.sigma_frac(seen.start_s + offset_s, seen.length_s)
+        if is_new:
+            self._learn_noise(seen.used_l - rate * days, is_chained=seen.is_chained)
+        self._rate.learn(seen.used_l, days, seen.last_var, (unsure * rate * days) ** 2)
+        if is_new:
+            self._lagged = [*self._lagged[-_LAG_SPANS:], self._rate.rate]
         self._table = None
 
-    def _learn_noise(self, error_l: float) -> None:
-        """Level noise from how neighbouring errors cancel: their covariance is minus its variance.
+    def _learn_noise(self, error_l: float, *, is_chained: bool) -> None:
+        """Level noise from how neighbouring errors cancel: covariance is minus the variance.
 
         This also finds the grain of a pump that doses in pulses.
         """
-        if self._is_chained and self._error_l is not None:
+        if is_chained and self._error_l is not None:
             seen = -error_l * self._error_l
             self._level_var = max(self._level_var + (seen - self._level_var) / _LEVEL_MEMORY, 0.0)
         self._error_l = error_l
-
-    def _learn_pattern(self, span: _Span, local_s: float, sigma_l: float) -> None:
-        length_s = span.end_s - span.start_s
-        mean_l = self._rate.rate * length_s / DAY_S
-        if mean_l <= _LEAST_RATE_L_PER_DAY * length_s / DAY_S:
-            return
-        ratio = min(max(span.used_l / mean_l, -3.0), 5.0)
-        sigma = sqrt((sigma_l / mean_l) ** 2 + 0.1**2)
-        self._pattern.learn(local_s, length_s, ratio, sigma)
 
     # foretelling
 
@@ -170,12 +211,15 @@ class Forecaster:
         pattern = self._pattern
         return pattern.days_until(until_s + utc_offset_s) - pattern.days_until(t_s + utc_offset_s)
 
-    def _coming(self, days: float) -> tuple[float, float, float]:
-        """Median, mean and log sigma of the use over the coming (pattern) days."""
+    def _coming(self, local_s: float, days: float) -> tuple[float, float, float]:
+        """Median, mean and log sigma of the use over so many (pattern) days from a local time."""
         mean_l, var = self._rate.coming(days)
-        unseen_l = self._pattern.unseen_sigma_frac * mean_l
         mean_l = max(mean_l, 1e-9)
-        sigma = min(sqrt(log1p((var + unseen_l**2) / mean_l**2)), _WIDEST_SIGMA)
+        pattern = self._pattern
+        unsure = pattern.unseen_sigma_frac**2
+        if days < _PATTERN_MATTERS_D:
+            unsure += pattern.sigma_frac(local_s, days * DAY_S) ** 2
+        sigma = min(_WIDER * sqrt(log1p(var / mean_l**2 + unsure)), _WIDEST_SIGMA)
         return mean_l * exp(-0.5 * sigma * sigma), mean_l, sigma
 
     def _tabulated(self) -> tuple[list[float], list[float], list[float]]:
@@ -183,8 +227,9 @@ class Forecaster:
         if self._table is None:
             little, likely, much = [0.0], [0.0], [0.0]
             grain_l = _Z80 * sqrt(self._level_var)
+            local_s = (self._time_s or 0.0) + self._offset_s
             for days in NODES_D[1:]:
-                median_l, _, sigma = self._coming(days)
+                median_l, _, sigma = self._coming(local_s, days)
                 less_l = median_l * (1.0 - exp(-_Z80 * sigma))
                 more_l = median_l * (exp(_Z80 * sigma) - 1.0)
                 little.append(max(median_l - sqrt(less_l**2 + grain_l**2), little[-1] + 1e-9))
@@ -227,7 +272,9 @@ class Forecaster:
         """Mean and sigma (litres) of the use from now until a time; None until known."""
         if self._known_s < _KNOWN_AFTER_S or until_s < t_s:
             return None
-        _, mean_l, sigma = self._coming(self._pattern_days(t_s, until_s, utc_offset_s))
+        _, mean_l, sigma = self._coming(
+            t_s + utc_offset_s, self._pattern_days(t_s, until_s, utc_offset_s)
+        )
         spread_l = mean_l * sqrt(exp(sigma * sigma) - 1.0)
         return mean_l, sqrt(spread_l**2 + self._level_var)
 
@@ -237,7 +284,9 @@ class Forecaster:
         """Whether ``available_l`` lasts until a time, and how much to add so that it does."""
         if self._known_s < _KNOWN_AFTER_S or until_s < t_s:
             return None
-        median_l, _, sigma = self._coming(self._pattern_days(t_s, until_s, utc_offset_s))
+        median_l, _, sigma = self._coming(
+            t_s + utc_offset_s, self._pattern_days(t_s, until_s, utc_offset_s)
+        )
         # A hair of spread keeps the answer defined when use is known exactly.
         sigma = max(sigma, 1e-6)
         probability = 0.0
@@ -281,6 +330,7 @@ class Forecaster:
             "known_s": self._known_s,
             "level_var": self._level_var,
             "lagged": [round(v, 6) for v in self._lagged],
+            "early": None if self._early is None else [list(astuple(v)) for v in self._early],
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -293,6 +343,8 @@ class Forecaster:
             self._known_s = float(data["known_s"])
             self._level_var = max(float(data["level_var"]), 0.0)
             self._lagged = [float(v) for v in data["lagged"]][-_LAG_SPANS - 1 :]
+            early = data["early"]
+            self._early = None if early is None else [_Seen(*row) for row in early]
         except (KeyError, TypeError, AttributeError) as err:
             raise ValueError(f"not a forecast snapshot: {err!r}") from err
         self._span, self._error_l, self._is_chained, self._table = None, None, False, None

@@ -15,13 +15,13 @@ Rates are litres per day, spans are days.
 from math import exp, log, sqrt
 from typing import Any, Final
 
-_SPREADS: Final = ((0.015, 0.12), (0.05, 0.2), (0.1, 0.28), (0.18, 0.28), (0.3, 0.12))
+_SPREADS: Final = ((0.02, 0.08), (0.07, 0.12), (0.14, 0.25), (0.22, 0.3), (0.35, 0.25))
 """Relative spread of use and prior weight (common practice, no source: 0.5 to 2 % a day)."""
-_MEMORIES: Final = ((0.7, 0.25), (3.5, 0.45), (18.0, 0.3))
+_MEMORIES: Final = ((0.8, 0.25), (3.0, 0.5), (12.0, 0.25))
 """Memory in days and prior weight: hours of the room, weather, season."""
 MODELS: Final = tuple((s, tau) for s, _ in _SPREADS for tau, _ in _MEMORIES)
 _PRIOR: Final = tuple(ws * wt for _, ws in _SPREADS for _, wt in _MEMORIES)
-_DRIFT_PER_DAY: Final = 0.01
+_DRIFT_PER_DAY: Final = 0.015
 _LEAST_WEIGHT: Final = 1e-4
 _WORST_DEVIATION: Final = 16.0
 """Squared deviations beyond four sigma count no further: one odd span must not decide."""
