@@ -41,7 +41,14 @@ _CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
     Measure.VOLUME: (VolumeConverter, UnitOfVolume.LITERS),
     Measure.CURRENT: (ElectricCurrentConverter, UnitOfElectricCurrent.MILLIAMPERE),
 }
-_SHARES: Final = (Measure.PERCENT, Measure.PERCENT_VOLUME)
+_UNITS: Final[dict[Measure, frozenset[str | None]]] = {
+    **{
+        measure: frozenset(converter.VALID_UNITS) for measure, (converter, _) in _CONVERTERS.items()
+    },
+    # A bare number is taken for a percentage, and for nothing else.
+    Measure.PERCENT: frozenset({UnitOfRatio.PERCENTAGE, None}),
+    Measure.PERCENT_VOLUME: frozenset({UnitOfRatio.PERCENTAGE, None}),
+}
 
 
 def level_reading(state: State | None, settings: VesselSettings, vessel: Vessel) -> Reading:
@@ -87,21 +94,20 @@ def state_number(state: State | None) -> float | Reason:
 
 def state_unit(state: State | None) -> str | None:
     """Return a state's unit, None without one."""
-    return None if state is None else state.attributes.get(ATTR_UNIT_OF_MEASUREMENT)
+    unit = None if state is None else state.attributes.get(ATTR_UNIT_OF_MEASUREMENT)
+    return None if unit is None else str(unit)
 
 
-def units_of(measure: Measure) -> tuple[str | None, ...]:
-    """Return the units a measure is read in; None stands for no unit at all."""
-    if measure in _SHARES:
-        return (UnitOfRatio.PERCENTAGE, None)
-    return tuple(sorted(unit for unit in _CONVERTERS[measure][0].VALID_UNITS if unit))
+def fits(unit: str | None, measure: Measure) -> bool:
+    """Return whether a measure can be read in a unit; None stands for no unit at all."""
+    return unit in _UNITS[measure]
 
 
 def in_engine_unit(value: float, unit: str | None, measure: Measure) -> float | None:
     """Return a number in m, L, mA or as a fraction; None when the unit does not fit."""
-    if unit not in units_of(measure):
+    if not fits(unit, measure):
         return None
-    if measure in _SHARES:
+    if measure not in _CONVERTERS:
         return value / 100
     converter, engine_unit = _CONVERTERS[measure]
     return converter.convert(value, unit, engine_unit)
@@ -119,8 +125,7 @@ def _depth(value: float, settings: VesselSettings, vessel: Vessel) -> Reading:
             return _depth_of_volume(value * vessel.capacity_l, vessel)
         case Measure.VOLUME:
             return _depth_of_volume(value, vessel)
-        case Measure.CURRENT:
-            return loop_current_reading(value, settings.sensor_zero_m, settings.span_m or 0.0)
+    return loop_current_reading(value, settings.sensor_zero_m, settings.span_m or 0.0)
 
 
 def _depth_of_volume(volume_l: float, vessel: Vessel) -> Reading:

@@ -15,7 +15,7 @@ from .const import (
 from .engine.geometry import shape_from_dict
 from .engine.quantities import Reason
 from .form_units import FormUnits
-from .readings import is_temperature_unit, state_number, state_unit, units_of
+from .readings import fits, is_temperature_unit, state_number, state_unit
 from .settings import Measure, vessel_settings, zero_is_suspect_by_default
 from .vessel_checks import Refusal, check_filling, check_marks, sensor_data, shape_data
 from .vessel_forms import (
@@ -186,7 +186,7 @@ class ReservoirFlow(ConfigSubentryFlow):
         unit = state_unit(state)
         if state is None or (unit is None and isinstance(number, Reason)):
             return
-        fitting = [measure for measure in Measure if unit in units_of(measure)]
+        fitting = [measure for measure in Measure if fits(unit, measure)]
         if values[FIELD_MEASURE] in fitting:
             return
         if not fitting:
