@@ -27,6 +27,12 @@ REQUIRED: dict[str, dict[str, Any]] = {
         "valve": "switch.lagoon_reservoir_valve",
         "lockout_entity": "binary_sensor.lagoon_reservoir_lockout",
     },
+    "stillwell_top_off_sump.yaml": {
+        "level_entity": "sensor.lagoon_sump_strip",
+        "pump": "switch.lagoon_top_off_pump",
+        "lockout_entity": "binary_sensor.lagoon_sump_lockout",
+        "source_entity": "sensor.lagoon_reservoir_usable_volume",
+    },
 }
 TIMED_STEPS = {"delay", "wait_template", "wait_for_trigger", "for", "while", "until", "timeout"}
 
@@ -59,7 +65,7 @@ def inputs_of(data: dict[str, Any]) -> dict[str, Any]:
 
 def test_every_file_is_covered_here() -> None:
     assert {path.name for path in FILES} == set(REQUIRED)
-    assert [path.name for path in SHIPPED.rglob("*") if path.is_file()] == [p.name for p in FILES]
+    assert sorted(path for path in SHIPPED.rglob("*") if path.is_file()) == FILES
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
