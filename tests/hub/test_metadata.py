@@ -1,0 +1,427 @@
+"""The files around the code, by the rules of the hub's own validator (which is not shipped).
+
+The rules are those of its `hassfest` and of the custom repository store's action for
+integrations, as far as they concern what we ship. From memory and from stored copies.
+"""
+
+import ast
+import json
+import re
+from pathlib import Path
+from string import Formatter
+from typing import TYPE_CHECKING, Any
+
+import custom_components.stillwell as package
+import probatio
+import pytest
+from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
+from custom_components.stillwell import binary_sensor, button, config_flow, sensor
+from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.engine.guard_events import BlockReason, Refusal, TripReason
+from custom_components.stillwell.engine.guard_table import Phase
+from custom_components.stillwell.engine.quantities import Reason, Status
+from custom_components.stillwell.settings import Measure
+from custom_components.stillwell.vessel_forms import SHAPE_FIELDS
+from homeassistant.const import Platform
+from homeassistant.helpers.selector import validate_selector
+from homeassistant.setup import async_setup_component
+from homeassistant.util.yaml import load_yaml
+from PIL import Image
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from homeassistant.core import HomeAssistant
+    from homeassistant.helpers.entity import EntityDescription
+
+PACKAGE = Path(package.__file__).parent
+ROOT = PACKAGE.parent.parent
+
+SLUG = re.compile(r"^(?!.*__)[a-z0-9]+(?:[a-z0-9_-]*[a-z0-9])?$")
+ICON = re.compile(r"^mdi:[a-z0-9]+(-[a-z0-9]+)*$")
+MARKUP = re.compile(r"<[a-zA-Z/]")
+QUOTED_PLACEHOLDER = re.compile(r"'{\w+}'")
+
+
+def _json(name: str) -> Any:
+    return json.loads((PACKAGE / name).read_text("utf-8"))
+
+
+EN = _json("translations/en.json")
+ICONS = _json("icons.json")
+MANIFEST = _json("manifest.json")
+SERVICES = load_yaml(str(PACKAGE / "services.yaml"))
+
+
+def _leaves(tree: Any, *path: str) -> Iterator[tuple[tuple[str, ...], Any]]:
+    if isinstance(tree, dict):
+        for key, value in tree.items():
+            yield from _leaves(value, *path, key)
+    else:
+        yield path, tree
+
+
+def _descriptions() -> Iterator[tuple[str, EntityDescription]]:
+    for platform, module in (
+        (Platform.SENSOR, sensor),
+        (Platform.BINARY_SENSOR, binary_sensor),
+        (Platform.BUTTON, button),
+    ):
+        for value in vars(module).values():
+            for item in value if isinstance(value, tuple) else (value,):
+                if hasattr(item, "translation_key") and not isinstance(item, type):
+                    yield platform, item
+
+
+# Manifest
+
+
+def test_manifest_holds_what_the_validator_asks() -> None:
+    known = {
+        "domain",
+        "name",
+        "after_dependencies",
+        "codeowners",
+        "config_flow",
+        "dependencies",
+        "documentation",
+        "integration_type",
+        "iot_class",
+        "issue_tracker",
+        "requirements",
+        "version",
+    }
+    assert set(MANIFEST) == known
+    assert MANIFEST["domain"] == PACKAGE.name == DOMAIN
+    # Keys stand in order: domain and name first, the rest by the alphabet.
+    assert list(MANIFEST) == ["domain", "name", *sorted(known - {"domain", "name"})]
+    assert MANIFEST["iot_class"] == "calculated"
+    assert MANIFEST["integration_type"] == "hub"
+    assert MANIFEST["config_flow"] is True
+    assert MANIFEST["requirements"] == []
+    assert all(re.fullmatch(r"@[\w-]+", owner) for owner in MANIFEST["codeowners"])
+    assert MANIFEST["codeowners"]
+    for key in ("documentation", "issue_tracker"):
+        assert MANIFEST[key].startswith("https://")
+        assert "home-assistant.io" not in MANIFEST[key]
+    version = AwesomeVersion(MANIFEST["version"], ensure_strategy=[AwesomeVersionStrategy.SEMVER])
+    assert version.valid
+    assert f'version = "{version}"' in (ROOT / "pyproject.toml").read_text("utf-8")
+
+
+def test_imported_parts_of_the_hub_are_declared() -> None:
+    # The base platforms and what every hub has are never declared.
+    free = {str(platform) for platform in Platform} | {
+        "diagnostics",
+        "repairs",
+        "system_health",
+        "homeassistant",
+    }
+    declared = free | {*MANIFEST["dependencies"], *MANIFEST["after_dependencies"]}
+    used = set()
+    for path in PACKAGE.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            names = []
+            if isinstance(node, ast.ImportFrom) and node.module:
+                names = [f"{node.module}.{alias.name}" for alias in node.names]
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            used |= {
+                name.split(".")[2] for name in names if name.startswith("homeassistant.components.")
+            }
+    assert used
+    assert used <= declared
+
+
+def test_store_file_holds_only_known_keys() -> None:
+    hacs = json.loads((ROOT / "hacs.json").read_text("utf-8"))
+    assert set(hacs) <= {
+        "name",
+        "content_in_root",
+        "country",
+        "filename",
+        "hacs",
+        "hide_default_branch",
+        "homeassistant",
+        "persistent_directory",
+        "render_readme",
+        "zip_release",
+    }
+    assert hacs["name"] == MANIFEST["name"]
+    assert AwesomeVersion(hacs["homeassistant"]).strategy is AwesomeVersionStrategy.CALVER
+    # One folder only: the store installs the first it finds.
+    assert [path.name for path in PACKAGE.parent.iterdir() if path.name != "__pycache__"] == [
+        DOMAIN
+    ]
+
+
+@pytest.mark.parametrize(("name", "side"), [("icon.png", 256), ("icon@2x.png", 512)])
+def test_brand_mark(name: str, side: int) -> None:
+    with Image.open(PACKAGE / "brand" / name) as mark:
+        assert mark.format == "PNG"
+        assert mark.size == (side, side)
+        assert mark.mode == "RGBA"
+
+
+# Texts
+
+
+def test_texts_are_plain() -> None:
+    for path, text in _leaves(EN):
+        assert isinstance(text, str), path
+        assert text == text.strip(), path
+        assert text, path
+        assert not MARKUP.search(text), path
+        assert not QUOTED_PLACEHOLDER.search(text), path
+        assert "[%key:" not in text, path
+        for key in path:
+            assert SLUG.match(key), path
+        for _, field, spec, conversion in Formatter().parse(text):
+            assert field is None or re.fullmatch(r"[a-z_]+", field), path
+            assert not spec, path
+            assert conversion is None, path
+
+
+def test_texts_have_the_known_parts() -> None:
+    assert set(EN) == {
+        "title",
+        "common",
+        "config",
+        "config_subentries",
+        "entity",
+        "exceptions",
+        "issues",
+        "selector",
+        "services",
+    }
+    assert EN["title"] == MANIFEST["name"]
+    assert not (PACKAGE / "strings.json").exists()
+    flows = [EN["config"], *EN["config_subentries"].values()]
+    for flow in flows:
+        for step in flow["step"].values():
+            for part in (step, *step.get("sections", {}).values()):
+                assert set(part.get("data_description", {})) == set(part.get("data", {}))
+    for vessel in EN["config_subentries"].values():
+        assert vessel["entry_type"]
+        assert set(vessel["initiate_flow"]) == {"user", "reconfigure"}
+    for issue in EN["issues"].values():
+        assert issue["title"]
+        assert ("description" in issue) != ("fix_flow" in issue)
+    for message in EN["exceptions"].values():
+        assert set(message) == {"message"}
+    for platform in EN["entity"].values():
+        for entity in platform.values():
+            assert entity["name"]
+
+
+def test_lists_of_the_forms_have_texts() -> None:
+    options = {key: set(value["options"]) for key, value in EN["selector"].items()}
+    assert options == {
+        "measure": {measure.value for measure in Measure},
+        "shape": set(SHAPE_FIELDS),
+    }
+
+
+def test_every_entity_has_text_and_icon() -> None:
+    described = {(platform, item.translation_key) for platform, item in _descriptions()}
+    written = {(p, key) for p, entities in EN["entity"].items() for key in entities}
+    drawn = {(p, key) for p, entities in ICONS["entity"].items() for key in entities}
+    assert described == written == drawn
+
+
+def test_every_word_of_a_list_has_its_text() -> None:
+    for platform, item in _descriptions():
+        for option in getattr(item, "options", None) or ():
+            assert option in EN["entity"][platform][item.translation_key]["state"]
+    sensors = EN["entity"]["sensor"]
+    assert set(sensors["signal"]["state"]) == set(Status)
+    assert set(sensors["signal_reason"]["state"]) == set(Reason)
+    assert set(sensors["guard_state"]["state"]) == set(Phase)
+    assert set(sensors["lockout_reason"]["state"]) == {"none", *TripReason}
+    assert set(sensors["block_reason"]["state"]) == {"none", *BlockReason}
+    lockout = EN["entity"]["binary_sensor"]["lockout"]["state_attributes"]
+    assert lockout["reason"]["state"] == sensors["lockout_reason"]["state"]
+    assert lockout["block_reason"]["state"] == sensors["block_reason"]["state"]
+    permit = EN["entity"]["binary_sensor"]["permit"]["state_attributes"]
+    assert permit["block_reason"]["state"] == sensors["block_reason"]["state"]
+
+
+def _raised() -> Iterator[tuple[str, str, set[str], str]]:
+    """Find what the code raises or reports by key: group, key, placeholders given, place."""
+    for path in PACKAGE.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            words = {word.arg: word.value for word in node.keywords}
+            if "translation_key" not in words or "translation_domain" not in words | {
+                "translation_domain": None
+            }:
+                continue
+            called = node.func.attr if isinstance(node.func, ast.Attribute) else node.func.id  # type: ignore[attr-defined]
+            group = {"async_create_issue": "issues"}.get(called)
+            if "translation_domain" in words:
+                group = "exceptions"
+            key = words["translation_key"]
+            if group is None or not isinstance(key, ast.Constant):
+                continue
+            given = words.get("translation_placeholders")
+            names = (
+                {name.value for name in given.keys if isinstance(name, ast.Constant)}
+                if isinstance(given, ast.Dict)
+                else set()
+            )
+            yield group, key.value, names, path.name
+
+
+def test_what_the_code_raises_has_its_text() -> None:
+    found = list(_raised())
+    assert {group for group, *_ in found} == {"exceptions", "issues"}
+    for group, key, given, place in found:
+        assert key in EN[group], (place, key)
+        for _, text in _leaves(EN[group][key]):
+            used = {field for _, field, _, _ in Formatter().parse(text) if field}
+            assert used <= given, (place, key)
+
+
+def test_every_refusal_of_a_reset_has_its_text() -> None:
+    refused = {key.removeprefix("reset_refused_") for key in EN["exceptions"] if "refused_" in key}
+    assert refused == set(Refusal)
+    for refusal in Refusal:
+        message = EN["exceptions"][f"reset_refused_{refusal}"]["message"]
+        assert {field for _, field, _, _ in Formatter().parse(message) if field} == {"vessel"}
+
+
+def test_every_form_error_has_its_text() -> None:
+    """Each key in `Refusal(field, key)` and each error of the system's form is written."""
+    keys = set()
+    for name in ("vessel_flow.py", "vessel_checks.py"):
+        for node in ast.walk(ast.parse((PACKAGE / name).read_text("utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "id", "") == "Refusal"
+                and isinstance(node.args[1], ast.Constant)
+            ):
+                keys.add(node.args[1].value)
+    ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
+    written = EN["config_subentries"]["reservoir"]["error"]
+    assert keys | ranged | {"length_range"} == set(written)
+    system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
+    assert all(f'"{key}"' in system for key in EN["config"]["error"])
+
+
+# Icons
+
+
+def test_icons_are_drawn_from_the_hub_s_set_and_states_differ() -> None:
+    assert set(ICONS) == {"entity", "services"}
+    for path, icon in _leaves(ICONS):
+        assert ICON.match(icon), path
+    for platform, entities in ICONS["entity"].items():
+        for key, entity in entities.items():
+            assert set(entity) <= {"default", "state", "range"}
+            assert entity["default"] not in entity.get("state", {}).values(), key
+            words = {"on", "off"}
+            if "state" in EN["entity"][platform][key]:
+                words = set(EN["entity"][platform][key]["state"])
+            assert set(entity.get("state", {})) <= words, key
+            steps = [float(step) for step in entity.get("range", {})]
+            assert steps == sorted(steps)
+
+
+# Actions
+
+
+async def test_actions_are_described_as_they_are_registered(hass: HomeAssistant) -> None:
+    assert await async_setup_component(hass, DOMAIN, {})
+    registered = set(hass.services.async_services_for_domain(DOMAIN))
+    assert registered == set(SERVICES) == set(EN["services"]) == set(ICONS["services"])
+    for name, service in SERVICES.items():
+        described = (service or {}).get("fields", {})
+        text = EN["services"][name]
+        assert text["name"]
+        assert text["description"]
+        assert set(text.get("fields", {})) == set(described)
+        for field, value in described.items():
+            validate_selector(value["selector"])
+            assert text["fields"][field]["name"]
+            assert text["fields"][field]["description"]
+
+
+TARGET = probatio.Schema({"entity": {"integration": DOMAIN}})
+
+
+def test_actions_are_aimed_at_our_own_entities() -> None:
+    for service in SERVICES.values():
+        TARGET(service["target"])
+
+
+# Quality scale
+
+RULES = [
+    "action-setup",
+    "appropriate-polling",
+    "brands",
+    "common-modules",
+    "config-flow",
+    "config-flow-test-coverage",
+    "dependency-transparency",
+    "docs-actions",
+    "docs-conditions",
+    "docs-high-level-description",
+    "docs-installation-instructions",
+    "docs-removal-instructions",
+    "docs-triggers",
+    "entity-event-setup",
+    "entity-unique-id",
+    "has-entity-name",
+    "runtime-data",
+    "test-before-configure",
+    "test-before-setup",
+    "unique-config-entry",
+    "action-exceptions",
+    "config-entry-unloading",
+    "docs-configuration-parameters",
+    "docs-installation-parameters",
+    "entity-unavailable",
+    "integration-owner",
+    "log-when-unavailable",
+    "parallel-updates",
+    "reauthentication-flow",
+    "test-coverage",
+    "devices",
+    "diagnostics",
+    "discovery",
+    "discovery-update-info",
+    "docs-data-update",
+    "docs-examples",
+    "docs-known-limitations",
+    "docs-supported-devices",
+    "docs-supported-functions",
+    "docs-troubleshooting",
+    "docs-use-cases",
+    "dynamic-devices",
+    "entity-category",
+    "entity-device-class",
+    "entity-disabled-by-default",
+    "entity-translations",
+    "exception-translations",
+    "icon-translations",
+    "reconfiguration-flow",
+    "repair-issues",
+    "stale-devices",
+    "async-dependency",
+    "inject-websession",
+    "strict-typing",
+]
+
+
+def test_every_quality_rule_is_answered() -> None:
+    rules = load_yaml(str(PACKAGE / "quality_scale.yaml"))["rules"]
+    assert list(rules) == RULES
+    assert len(RULES) == 54
+    for rule, answer in rules.items():
+        if isinstance(answer, dict):
+            assert answer["status"] == "exempt", rule
+            assert answer["comment"].endswith("."), rule
+        else:
+            assert answer in ("done", "todo"), rule
