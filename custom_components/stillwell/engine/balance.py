@@ -28,6 +28,9 @@ SUSTAINED_SAMPLES: Final = 3
 _LIMIT: Final = 8.0
 """Decision limit h of the cumulative sums, in standard deviations."""
 
+_CLIP: Final = 4.0
+"""One sample counts for no more standard deviations: two spikes in a row raise no alarm."""
+
 _WANDER_FRAC: Final = 0.2
 """Use wanders by about this share of itself in a day."""
 
@@ -363,7 +366,9 @@ class Balance:
         f.observe(level_l, self._noise_l**2, self._width_l)
         self._block_n += 1
         self._block_sum += level_l - f.level_l
-        if t_s - (self._block_s or t_s) >= BLOCK_S and up.total < _LIMIT / 2:
+        assert self._block_s is not None  # noqa: S101
+        length_s = t_s - self._block_s
+        if length_s >= BLOCK_S and (up.total < _LIMIT / 2 or length_s >= 4 * BLOCK_S):
             self._close_block(t_s)
 
     _q = 0.0
@@ -376,7 +381,7 @@ class Balance:
     def _count(self, trend: _Trend, off: float, level_l: float, saved: LevelFilter | None) -> None:
         if trend.total == 0.0:
             trend.saved, trend.n, trend.mean_l = saved, 0, 0.0
-        trend.total = max(0.0, trend.total + off - DRIFT_SIGMA)
+        trend.total = min(max(0.0, trend.total + min(off, _CLIP) - DRIFT_SIGMA), 4.0 * _LIMIT)
         if trend.total == 0.0:
             trend.saved = None
             return
@@ -386,12 +391,11 @@ class Balance:
     def _is_risen(self, level_l: float) -> bool:
         up = self._up
         assert up.saved is not None  # noqa: S101
-        least = max(_RISE_FRAC * self._capacity_l, 3.0 * self._noise_l, 2.0 * self._width_l)
-        if min(up.mean_l + self._noise_l, level_l) - up.saved.level_l > least:
-            return True
-        if up.total > 4 * _LIMIT:
-            up.clear()
-        return False
+        rise = min(up.mean_l + self._noise_l, level_l) - up.saved.level_l
+        return up.n >= SUSTAINED_SAMPLES and rise > self._least_rise()
+
+    def _least_rise(self) -> float:
+        return max(_RISE_FRAC * self._capacity_l, 3.0 * self._noise_l, 2.0 * self._width_l)
 
     def _is_fallen(self, level_l: float, spread: float) -> bool:
         """Whether it fell too fast; if it fell faster than foreseen, admit that."""
@@ -494,6 +498,11 @@ class Balance:
         assert exc is not None and f is not None  # noqa: S101, PT018
         end_s, level_l, since = exc.close()
         self._excursion = None
+        moved = exc.sign * (level_l - exc.from_l)
+        if exc.tracker is not None and not exc.is_announced and moved < self._least_rise():
+            f.advance(exc.tracker.t_s, 0.0, self._wander_now())
+            f.observe(exc.tracker.level_l, max(1e-12, exc.tracker.p_ll), 0.0)
+            return
         carried = self._carry * max(0.0, end_s - f.t_s)
         moved = level_l - exc.from_l + carried
         self._settle()
@@ -538,7 +547,7 @@ class Balance:
         self._last_fill = Fill(exc.start_s, end_s, moved, exc.from_l, exc.is_attended)
         self._fill = None
         self._events.append(Event(EventKind.FILL_ENDED, end_s, moved))
-        if end_s - exc.start_s > SUSTAINED_S:
+        if end_s - exc.start_s > SUSTAINED_S and moved > 0.1 * self._capacity_l:
             self._fill_rates.append(moved / (end_s - exc.start_s))
 
     def _close_block(self, t_s: float) -> None:

@@ -2,8 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import exp
+from statistics import median
 from typing import Any, Final
 
+from .habits import Rhythm, Texture
 from .quantities import HOUR_S, Reading, Reason, Status
 
 FAULT_LOW_MA: Final = 3.6
@@ -12,6 +15,15 @@ SATURATED_LOW_MA: Final = 3.8
 SATURATED_HIGH_MA: Final = 20.5
 AGREEING: Final = 3
 REMEMBERED: Final = 50
+MANY_FRAC: Final = 0.1
+
+_MARGIN_FRAC: Final = 0.02
+_BAND_M: Final = 0.005
+_LEAST_GATE_M: Final = 0.003
+_FIRST_SIGMA_M: Final = 0.0015
+_GATE_SIGMA: Final = 5.0
+_NOISY_FRAC: Final = 0.05
+_DRIFT_MEMORY_S: Final = 12 * HOUR_S
 
 _MISSING: Final = {
     Reason.LOOP_SATURATED: Status.OUT_OF_SPECIFICATION,
@@ -66,32 +78,35 @@ class Conditioner:
 
     def __init__(self, settings: ConditioningSettings) -> None:
         self._settings = settings
-        self._recent: list[tuple[float, float]] = []
-        self._held: list[tuple[float, float]] = []
+        self._rhythm = Rhythm()
+        self._texture = Texture()
+        self._recent: list[tuple[float, float]] = []  # accepted, newest last
+        self._held: list[tuple[float, float]] = []  # neither accepted nor given up
         self._flags: list[int] = []
         self._rejected = 0
-        self._noise_m: float | None = None
-        self._resolution_m: float | None = None
-        self._interval_s: float | None = None
-        self._last_report_s: float | None = None
-        self._last_good: tuple[float, float] | None = None
+        self._report_s: float | None = None
+        self._valid_s: float | None = None  # last report with a depth
+        self._is_adjacent = False  # nothing was missing or rejected since the last accepted
+        self._astray = 0  # doubtful reports in a row
+        self._fall = [0.0, 0.0]  # metres and seconds, forgotten with _DRIFT_MEMORY_S
         self._starting = AGREEING
+        self._failed_s: float | None = None
         self._reason = Reason.STARTING
 
     @property
     def interval_s(self) -> float | None:
         """Learned reporting interval, s."""
-        return self._interval_s
+        return self._rhythm.quantile_s(0.5)
 
     @property
     def resolution_m(self) -> float | None:
         """Learned step of the values, m."""
-        return self._resolution_m
+        return self._texture.step_m
 
     @property
     def noise_m(self) -> float | None:
-        """Learned standard deviation of the noise, m."""
-        return self._noise_m
+        """Learned standard deviation of the noise before rounding, m."""
+        return self._texture.noise_m
 
     @property
     def rejected_count(self) -> int:
@@ -101,75 +116,202 @@ class Conditioner:
     @property
     def last_good_s(self) -> float | None:
         """Time of the last accepted depth."""
-        return None if self._last_good is None else self._last_good[0]
+        return self._recent[-1][0] if self._recent else None
 
     @property
     def last_depth_m(self) -> float | None:
         """Last accepted depth, m."""
-        return None if self._last_good is None else self._last_good[1]
+        return self._recent[-1][1] if self._recent else None
+
+    @property
+    def is_on_change(self) -> bool:
+        """Whether the source seems to report only when its value changes."""
+        low, high = self._rhythm.quantile_s(0.1), self._rhythm.quantile_s(0.9)
+        if low is None or high is None or not self._rhythm.is_known:
+            return False
+        return self._texture.since_duplicate >= 20 and high > 2.5 * low
+
+    # --- reports ---------------------------------------------------------------------------
 
     def report(self, t_s: float, reading: Reading) -> Verdict:
         """Judge one report."""
-        if self._last_report_s is not None and t_s < self._last_report_s:
-            self._last_report_s = t_s
-            self._recent.clear()
-            self._held.clear()
-            self._starting = AGREEING
-            return self._say(t_s, Reason.CLOCK)
-        if self._last_report_s is not None and t_s > self._last_report_s:
-            dt = t_s - self._last_report_s
-            old = self._interval_s
-            self._interval_s = dt if old is None else old + 0.1 * (min(dt, 3 * old) - old)
-        self._last_report_s = t_s
+        if self._report_s is not None and t_s < self._report_s:
+            return self._clock_went_back(t_s)
+        self._report_s = t_s
         depth_m = reading.depth_m
-        if depth_m is None:
-            return self._say(t_s, reading.reason)
-        if not -0.02 <= depth_m <= 1.05 * self._settings.height_m:
-            return self._say(t_s, Reason.OUTSIDE_VESSEL)
-        last = self.last_depth_m
-        if (
-            self._settings.zero_is_suspect
-            and (reading.is_exact_zero or depth_m < 0.005)
-            and (last is None or last > 0.015)
-        ):
-            self._held.clear()
-            return self._say(t_s, Reason.ZERO_NOT_EMPTY)
-        return self._gate(t_s, depth_m, reading.reason)
+        if depth_m is None or reading.reason is not Reason.NONE:
+            return self._fail(t_s, reading.reason)
+        if self._valid_s is not None and t_s > self._valid_s:
+            self._rhythm.learn(t_s - self._valid_s)
+        self._valid_s = t_s
+        doubt = self._doubt(t_s, depth_m, is_exact_zero=reading.is_exact_zero)
+        if doubt is not Reason.NONE:
+            self._astray += 1
+            if self._astray == 1 and self._starting == 0 and not reading.is_exact_zero:
+                self._reject(1)
+                return self._say(t_s, Reason.NONE)
+            return self._fail(t_s, doubt)
+        self._texture.learn_run(t_s, depth_m)
+        if self._texture.is_stuck(t_s):
+            return self._say(t_s, Reason.STUCK)
+        return self._gate(t_s, min(max(depth_m, 0.0), self._settings.height_m))
 
-    def _gate(self, t_s: float, depth_m: float, reason: Reason) -> Verdict:
-        gate_m = max(5.0 * (self._noise_m or 0.002), 2.5 * (self._resolution_m or 0.0), 0.004)
-        if self._last_good is None or abs(depth_m - self._last_good[1]) <= gate_m:
+    def _clock_went_back(self, t_s: float) -> Verdict:
+        by_s = t_s - (self._report_s or t_s)
+        self._report_s = t_s
+        self._valid_s = None
+        self._recent = [(t + by_s, d) for t, d in self._recent]
+        self._held.clear()
+        self._texture.forget_run()
+        self._is_adjacent = False
+        self._starting = AGREEING
+        return self._say(t_s, Reason.CLOCK)
+
+    def _fail(self, t_s: float, reason: Reason) -> Verdict:
+        """No usable value: what was held is given up, trust must be earned again."""
+        self._reject(len(self._held))
+        self._held.clear()
+        self._valid_s = None
+        self._texture.forget_run()
+        if self._failed_s is None:
+            self._failed_s = t_s
+        if t_s - self._failed_s > 3.0 * (self.interval_s or 0.0):
+            self._starting = AGREEING
+        return self._say(t_s, reason)
+
+    def _doubt(self, t_s: float, depth_m: float, *, is_exact_zero: bool) -> Reason:
+        """Reason why the value cannot be a level of this vessel now, or NONE."""
+        height_m = self._settings.height_m
+        margin_m = max(_MARGIN_FRAC * height_m, _LEAST_GATE_M)
+        if not -margin_m <= depth_m <= height_m + margin_m:
+            return Reason.OUTSIDE_VESSEL
+        if not self._settings.zero_is_suspect:
+            return Reason.NONE
+        band_m = max(_BAND_M, 2.2 * (self.resolution_m or 0.0))
+        if depth_m > band_m and not is_exact_zero:
+            return Reason.NONE
+        if not self._recent:
+            return Reason.ZERO_NOT_EMPTY
+        expected_m, slack_m = self._expected(t_s)
+        if expected_m - depth_m <= self._gate_m + min(slack_m, 2.0 * self._gate_m):
+            return Reason.NONE
+        return Reason.ZERO_NOT_EMPTY
+
+    @property
+    def _gate_m(self) -> float:
+        sigma_m = self.noise_m
+        if sigma_m is None:
+            sigma_m = _FIRST_SIGMA_M
+        return max(_LEAST_GATE_M, _GATE_SIGMA * sigma_m + (self.resolution_m or 0.0))
+
+    def _expected(self, t_s: float) -> tuple[float, float]:
+        """Depth expected if the water only goes on falling, and the slack of that."""
+        last5 = self._recent[-5:]
+        at_s = last5[len(last5) // 2][0]
+        metres, seconds = self._fall
+        fall = min(0.0, metres / seconds) if seconds > 1800.0 else 0.0
+        moved_m = fall * (t_s - at_s)
+        return max(0.0, median(d for _, d in last5) + moved_m), 0.7 * abs(moved_m)
+
+    def _is_near(self, t_s: float, depth_m: float) -> bool:
+        """Whether the depth follows from what was accepted last."""
+        gate_m = self._gate_m
+        if abs(depth_m - self._recent[-1][1]) <= gate_m:
+            return True
+        expected_m, slack_m = self._expected(t_s)
+        if abs(depth_m - expected_m) <= gate_m + slack_m:
+            return True
+        if len(self._recent) < 4:
+            return False
+        (t0, d0), (t1, d1) = self._recent[-4], self._recent[-1]
+        if t_s - t1 > 2.0 * (t1 - t0) or abs(d1 - d0) <= 0.6 * gate_m:
+            return False
+        moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1) if t1 > t0 else 0.0
+        return abs(depth_m - d1 - moved_m) <= gate_m + 0.5 * abs(moved_m)
+
+    def _gate(self, t_s: float, depth_m: float) -> Verdict:
+        if self._recent and self._is_near(t_s, depth_m):
+            self._reject(len(self._held))
             self._held.clear()
             self._flag(0)
-            self._learn(depth_m)
+            self._learn(t_s, depth_m)
             self._accept(t_s, depth_m)
-            return self._say(t_s, reason, ((t_s, depth_m),))
+            return self._say(t_s, Reason.NONE, ((t_s, depth_m),))
+        self._is_adjacent = False
+        if self._held and self._stood(t_s):
+            return self._confirm(t_s, [self._held[-1], (t_s, depth_m)])
         self._held.append((t_s, depth_m))
-        self._flag(1)
-        if len(self._held) >= AGREEING:
-            last3 = self._held[-AGREEING:]
-            if all(abs(b[1] - a[1]) <= 2 * gate_m for a, b in zip(last3, last3[1:], strict=False)):
-                self._held.clear()
-                for t, d in last3:
-                    self._accept(t, d)
-                return self._say(t_s, reason, tuple(last3), is_step=True)
+        if len(self._held) >= AGREEING and self._is_agreeing(self._held[-AGREEING:]):
+            return self._confirm(t_s, self._held[-AGREEING:])
+        self._astray += 1
+        if len(self._held) > AGREEING - 1:
             del self._held[0]
-        self._rejected += 1
-        return self._say(t_s, Reason.NONE if len(self._held) == 1 else Reason.CONFIRMING_STEP)
+            self._reject(1)
+        if not self._recent:
+            return self._say(t_s, Reason.STARTING)
+        if self._astray == 1:
+            return self._say(t_s, Reason.NONE)
+        if self._astray <= AGREEING:
+            return self._say(t_s, Reason.CONFIRMING_STEP)
+        return self._say(t_s, Reason.RATE_IMPOSSIBLE)
 
-    def _learn(self, depth_m: float) -> None:
-        last = self.last_depth_m
-        if last is None:
+    def _stood(self, t_s: float) -> bool:
+        """Whether a source that speaks only of changes has let the held value stand."""
+        interval_s = self.interval_s
+        if interval_s is None or not self.is_on_change:
+            return False
+        return t_s - self._held[-1][0] >= AGREEING * interval_s
+
+    def _is_agreeing(self, three: list[tuple[float, float]]) -> bool:
+        """Whether three depths agree: at rest, or on one straight line of plausible slope."""
+        (t0, a), (t1, b), (t2, c) = three
+        gate_m = self._gate_m
+        if max(a, b, c) - min(a, b, c) <= 1.5 * gate_m:
+            return True
+        if (b - a) * (c - b) <= 0.0 or abs(c - a) > self._settings.height_m / 3.0:
+            return False
+        part = (t1 - t0) / (t2 - t0) if t2 > t0 else 0.5
+        return abs(b - a - part * (c - a)) <= gate_m
+
+    def _confirm(self, t_s: float, samples: list[tuple[float, float]]) -> Verdict:
+        is_step = bool(self._recent)
+        self._recent.clear()
+        self._held.clear()
+        for sample_s, depth_m in samples:
+            self._flag(0)
+            self._accept(sample_s, depth_m)
+        return self._say(t_s, Reason.NONE, tuple(samples), is_step=is_step)
+
+    def _learn(self, t_s: float, depth_m: float) -> None:
+        """Learn noise, rounding and rate of fall from a report that follows the last one."""
+        last_s, last_m = self._recent[-1]
+        change_m, dt_s = depth_m - last_m, t_s - last_s
+        if not self._is_adjacent or dt_s <= 0.0:
             return
-        step = abs(depth_m - last)
-        sigma = self._noise_m if self._noise_m is not None else 0.001
-        self._noise_m = (sigma**2 + 0.02 * (min(step, 0.01) ** 2 / 2 - sigma**2)) ** 0.5
-        if step > 1e-7 and (self._resolution_m is None or step < self._resolution_m):
-            self._resolution_m = step
+        self._texture.learn_step(change_m)
+        sigma_m = self._texture.total_sigma_m
+        if sigma_m is not None and len(self._recent) >= 4:
+            moved_m = abs(depth_m - self._recent[-3][1])
+            if moved_m > 5.6 * sigma_m + (self.resolution_m or 0.0) + 1e-6:
+                return  # on its way: a fill, a pulse; says nothing about the noise
+        poll_s = self._rhythm.quantile_s(0.1) or dt_s
+        self._texture.learn_noise(change_m, dt_s / poll_s if self.is_on_change else 1.0)
+        keep = exp(-dt_s / _DRIFT_MEMORY_S)
+        self._fall[0] = self._fall[0] * keep + change_m
+        self._fall[1] = self._fall[1] * keep + dt_s
 
     def _accept(self, t_s: float, depth_m: float) -> None:
-        self._last_good = (t_s, depth_m)
+        self._recent.append((t_s, depth_m))
+        del self._recent[:-5]
+        self._is_adjacent = True
+        self._astray = 0
+        self._failed_s = None
         self._starting = max(0, self._starting - 1)
+
+    def _reject(self, n: int) -> None:
+        self._rejected += n
+        for _ in range(n):
+            self._flag(1)
 
     def _flag(self, flag: int) -> None:
         self._flags.append(flag)
@@ -183,48 +325,88 @@ class Conditioner:
         *,
         is_step: bool = False,
     ) -> Verdict:
-        if reason is Reason.NONE and self._starting > 0:
-            reason = Reason.STARTING
-        elif reason is Reason.NONE and sum(self._flags) > REMEMBERED // 10:
-            reason = Reason.MANY_REJECTED
+        if reason is Reason.NONE:
+            reason = self._note()
+        if status_of(reason) in (Status.FAILURE, Status.OUT_OF_SPECIFICATION):
+            self._is_adjacent = False
         self._reason = reason
         return Verdict(t_s, status_of(reason), reason, accepted, is_step)
 
+    def _note(self) -> Reason:
+        """What there is to say about a valid signal."""
+        if self._starting > 0:
+            return Reason.STARTING
+        if len(self._flags) >= REMEMBERED // 2 and sum(self._flags) > MANY_FRAC * len(self._flags):
+            return Reason.MANY_REJECTED
+        if (self.noise_m or 0.0) > _NOISY_FRAC * self._settings.height_m:
+            return Reason.NOISY
+        return Reason.NONE
+
+    # --- time ------------------------------------------------------------------------------
+
+    def _stale_after_s(self) -> float:
+        if self._settings.stale_after_s is not None:
+            return self._settings.stale_after_s
+        usual_s, rare_s = self._rhythm.quantile_s(0.5), self._rhythm.quantile_s(0.99)
+        if usual_s is None or rare_s is None or not self._rhythm.is_known:
+            return max(HOUR_S, 5.0 * self._rhythm.longest_s)
+        if self.is_on_change:
+            return max(6 * HOUR_S, 4.0 * rare_s)
+        return max(60.0, 5.0 * usual_s, 2.0 * rare_s)
+
     def tick(self, t_s: float) -> Verdict:
         """Judge the passing of time: only staleness can change."""
-        limit = self._settings.stale_after_s
-        if limit is None:
-            limit = max(HOUR_S, 10 * (self._interval_s or 0.0))
-        if self._last_report_s is not None and t_s - self._last_report_s > limit:
-            return Verdict(t_s, Status.FAILURE, Reason.STALE)
+        if self._report_s is not None and t_s - self._report_s > self._stale_after_s():
+            self._starting = AGREEING
+            self._valid_s = None
+            return self._say(t_s, Reason.STALE)
+        interval_s = self.interval_s
+        if (
+            self._reason is Reason.STARTING
+            and self._recent
+            and not self._held
+            and interval_s is not None
+            and self.is_on_change
+            and t_s - self._recent[-1][0] >= AGREEING * interval_s
+        ):
+            self._starting = 0
+            return self._say(t_s, Reason.NONE)
         return Verdict(t_s, status_of(self._reason), self._reason)
 
     def restarted(self, t_s: float) -> None:
         """Keep what was learned, want fresh samples before the status is good."""
-        self._last_report_s = None
+        self._report_s = t_s
+        self._valid_s = None
         self._held.clear()
+        self._astray = 0
+        self._is_adjacent = False
+        self._texture.forget_run()
         self._starting = AGREEING
         self._reason = Reason.STARTING
 
+    # --- memory ----------------------------------------------------------------------------
+
     def snapshot(self) -> dict[str, Any]:
-        """State as JSON types."""
+        """Return the state in JSON types."""
         return {
-            "noise_m": self._noise_m,
-            "resolution_m": self._resolution_m,
-            "interval_s": self._interval_s,
-            "last_report_s": self._last_report_s,
-            "last_good": None if self._last_good is None else list(self._last_good),
+            "rhythm": self._rhythm.snapshot(),
+            "texture": self._texture.snapshot(),
+            "recent": [list(p) for p in self._recent],
+            "fall": list(self._fall),
             "rejected": self._rejected,
+            "report_s": self._report_s,
         }
 
     def restore(self, data: Mapping[str, Any]) -> None:
         """Take over a snapshot; raises ValueError on nonsense."""
         try:
-            good = data["last_good"]
-            self._last_good = None if good is None else (float(good[0]), float(good[1]))
-            for name in ("noise_m", "resolution_m", "interval_s", "last_report_s"):
-                value = data[name]
-                setattr(self, f"_{name}", None if value is None else float(value))
+            self._rhythm.restore(data["rhythm"])
+            self._texture.restore(data["texture"])
+            self._recent = [(float(t), float(d)) for t, d in data["recent"]]
+            metres, seconds = data["fall"]
+            self._fall = [float(metres), float(seconds)]
             self._rejected = int(data["rejected"])
+            report_s = data["report_s"]
+            self._report_s = None if report_s is None else float(report_s)
         except (KeyError, TypeError, IndexError) as err:
             raise ValueError(f"not a conditioning snapshot: {err!r}") from err

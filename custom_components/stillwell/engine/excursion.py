@@ -78,7 +78,7 @@ class Excursion:
         usual = self.usual_l_per_s
         if usual is None:
             return LevelFilter.begin(t_s, level_l, var, 0.0, 1.0)
-        return LevelFilter.begin(t_s, level_l, var, usual, (0.5 * usual) ** 2)
+        return LevelFilter.begin(t_s, level_l, var, usual, usual * usual)
 
     def _is_resting(self) -> bool:
         """Whether the tracked flow is surely too slow to be a fill or a burst."""

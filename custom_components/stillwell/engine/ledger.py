@@ -155,7 +155,12 @@ class DayBook:
         del self._days[:-DAYS_KEPT]
 
     def note(
-        self, day: DaySpan, *, added_l: float = 0.0, unexplained_l: float = 0.0, covered_s: float = 0.0
+        self,
+        day: DaySpan,
+        *,
+        added_l: float = 0.0,
+        unexplained_l: float = 0.0,
+        covered_s: float = 0.0,
     ) -> None:
         """Book water added, water gone without explanation, and time with valid readings."""
         today = self._today(day)
