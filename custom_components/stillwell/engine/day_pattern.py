@@ -7,7 +7,8 @@ midnight, rates are litres per day.
 """
 
 from bisect import bisect_right
-from math import cos, exp, isfinite, pi, sin, sqrt
+from itertools import accumulate
+from math import cos, exp, isfinite, pi, sin, sqrt, sumprod
 from typing import Any, Final
 
 from .quantities import DAY_S
@@ -20,7 +21,7 @@ _WANDER_FRAC: Final = 0.2
 """Relative change of the level over a day that is not held against the pattern."""
 _MEMORY_DAYS: Final = 30.0
 _LEAST_FRAC: Final = 0.05
-_KNOTS: Final = 48
+_KNOTS: Final = 24
 _KNOT_S: Final = DAY_S / _KNOTS
 
 
@@ -52,27 +53,22 @@ class DayPattern:
         self._state = [0.0] * _SIZE
         self._covariance = [[0.0] * _SIZE for _ in range(_SIZE)]
         self._seen_s = 0.0
-        self._cumulative: list[float] = []
-        self._tabulate()
+        self._cumulative: list[float] | None = None
 
     @property
     def _level(self) -> float:
         """Level of the rate, kept off zero."""
         return max(self._state[0], 1e-3)
 
-    def _tabulate(self) -> None:
-        """Lay out the share of the day used up to each knot; first 0, last 1."""
-        least = _LEAST_FRAC * self._level
-        state = self._state
-        rates = [
-            max(sum(a * b for a, b in zip(state, basis, strict=True)), least)
-            for basis in _KNOT_BASES
-        ]
-        scale = 1.0 / sum(rates)
-        self._cumulative = [0.0]
-        for rate in rates:
-            self._cumulative.append(self._cumulative[-1] + rate * scale)
-        self._cumulative[-1] = 1.0
+    def _shares(self) -> list[float]:
+        """Share of the day used up to each knot, first 0, last 1; kept until it changes."""
+        if self._cumulative is None:
+            least, state = _LEAST_FRAC * self._level, self._state
+            rates = [max(sumprod(state, basis), least) for basis in _KNOT_BASES]
+            scale = 1.0 / sum(rates)
+            self._cumulative = list(accumulate((rate * scale for rate in rates), initial=0.0))
+            self._cumulative[-1] = 1.0
+        return self._cumulative
 
     def learn(self, start_s: float, length_s: float, rate: float, sigma: float) -> None:
         """Take in the rate seen over a stretch of the local day, with its sigma."""
@@ -82,20 +78,18 @@ class DayPattern:
             self._wander(length_s / DAY_S)
         x = _basis(start_s + 0.5 * length_s, length_s)
         p = self._covariance
-        px = [sum(a * b for a, b in zip(row, x, strict=True)) for row in p]
-        spread = sigma * sigma + sum(a * b for a, b in zip(x, px, strict=True))
-        error = rate - sum(a * b for a, b in zip(self._state, x, strict=True))
+        px = [sumprod(row, x) for row in p]
+        spread = sigma * sigma + sumprod(x, px)
+        error = rate - sumprod(self._state, x)
         # One odd stretch (a pump's pulse, a splash) must not bend the day.
         limit = _MOST_SIGMAS * sqrt(spread)
         error = min(max(error, -limit), limit)
         for i, v in enumerate(px):
             gain = v / spread
             self._state[i] += gain * error
-            row = p[i]
-            for j, w in enumerate(px):
-                row[j] -= gain * w
+            p[i] = [a - gain * w for a, w in zip(p[i], px, strict=True)]
         self._seen_s = min(self._seen_s + length_s, DAY_S)
-        self._tabulate()
+        self._cumulative = None
 
     def _begin(self, rate: float, sigma: float) -> None:
         self._state[0] = rate
@@ -110,9 +104,7 @@ class DayPattern:
         fade = [1.0] + [keep] * (_SIZE - 1)
         for i in range(_SIZE):
             self._state[i] *= fade[i]
-            row = p[i]
-            for j in range(_SIZE):
-                row[j] *= fade[i] * fade[j]
+            p[i] = [fade[i] * a * b for a, b in zip(p[i], fade, strict=True)]
         p[0][0] += days * (_WANDER_FRAC * level) ** 2
         for i in range(1, _SIZE):
             p[i][i] += (1.0 - keep * keep) * (_prior_frac(i) * level) ** 2
@@ -123,9 +115,7 @@ class DayPattern:
             return _PRIOR_FRAC
         x = _basis(start_s + 0.5 * length_s, length_s)
         x[0] = 0.0
-        spread = sum(
-            a * b * self._covariance[i][j] for i, a in enumerate(x) for j, b in enumerate(x)
-        )
+        spread = sumprod(x, [sumprod(row, x) for row in self._covariance])
         return min(sqrt(max(spread, 0.0)) / self._level, 1.0)
 
     @property
@@ -141,17 +131,20 @@ class DayPattern:
 
     def days_until(self, local_s: float) -> float:
         """Whole days plus the share of the last one used up at a local time (seconds)."""
+        shares = self._shares()
         day, second = divmod(local_s, DAY_S)
-        knot, part = divmod(second / _KNOT_S, 1.0)
-        low = self._cumulative[int(knot)]
-        return day + low + part * (self._cumulative[int(knot) + 1] - low)
+        position = second / _KNOT_S
+        knot = min(int(position), _KNOTS - 1)
+        low = shares[knot]
+        return day + low + (position - knot) * (shares[knot + 1] - low)
 
     def local_s_at(self, days: float) -> float:
         """Local time (seconds) at which ``days_until`` reaches a value."""
+        shares = self._shares()
         day, share = divmod(days, 1.0)
-        knot = min(bisect_right(self._cumulative, share), _KNOTS) - 1
-        low = self._cumulative[knot]
-        return day * DAY_S + (knot + (share - low) / (self._cumulative[knot + 1] - low)) * _KNOT_S
+        knot = min(bisect_right(shares, share), _KNOTS) - 1
+        low = shares[knot]
+        return day * DAY_S + (knot + (share - low) / (shares[knot + 1] - low)) * _KNOT_S
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""
@@ -172,4 +165,4 @@ class DayPattern:
             raise ValueError("a day pattern is finite and its variances positive")
         self._state, self._covariance = state, covariance
         self._seen_s = min(max(float(data["seen_s"]), 0.0), DAY_S)
-        self._tabulate()
+        self._cumulative = None

@@ -60,8 +60,7 @@ class _Filter:
         self.mm, self.mu, self.mn, self.un = sigma * sigma, 0.0, 0.0, 0.0
         self.uu = (self.s * rate) ** 2
 
-    def predict(self, span_d: float) -> None:
-        decay = exp(-span_d / self.tau)
+    def predict(self, span_d: float, decay: float) -> None:
         scale = max(abs(self.m), _SMALL_RATE)
         self.u *= decay
         self.mm += (_DRIFT_PER_DAY * scale) ** 2 * span_d
@@ -98,13 +97,43 @@ class _Filter:
 _STATE: Final = ("w", "m", "u", "n", "mm", "mu", "mn", "uu", "un", "nn")
 
 
+class _Group:
+    """Weighted moments of the filters that share one memory."""
+
+    __slots__ = ("added", "mu", "tau", "u", "uu")
+
+    def __init__(self, tau: float, filters: list[_Filter], total: float) -> None:
+        self.tau = tau
+        self.u = sum(f.w * f.u for f in filters) / total
+        self.mu = sum(f.w * (f.mu + f.m * f.u) for f in filters) / total
+        self.uu = sum(f.w * (f.uu + f.u * f.u) for f in filters) / total
+        self.added = sum(f.w * (f.s * max(abs(f.m), _SMALL_RATE)) ** 2 for f in filters) / total
+
+
+class _Sums:
+    """Weighted moments of the bank, from which any span is foretold in a few steps."""
+
+    __slots__ = ("drift", "groups", "m", "mm", "rate")
+
+    def __init__(self, filters: list[_Filter]) -> None:
+        total = sum(f.w for f in filters)
+        self.m = sum(f.w * f.m for f in filters) / total
+        self.mm = sum(f.w * (f.mm + f.m * f.m) for f in filters) / total
+        self.drift = sum(f.w * (_DRIFT_PER_DAY * f.m) ** 2 for f in filters) / total
+        self.groups = [
+            _Group(tau, [f for f in filters if f.tau == tau], total) for tau, _ in _MEMORIES
+        ]
+        self.rate = self.m + sum(group.u for group in self.groups)
+
+
 class UseRate:
     """Bank of filters over the use per day."""
 
-    __slots__ = ("_filters", "is_started")
+    __slots__ = ("_filters", "_kept", "is_started")
 
     def __init__(self) -> None:
         self._filters = [_Filter(s, tau, w) for (s, tau), w in zip(MODELS, _PRIOR, strict=True)]
+        self._kept: _Sums | None = None
         self.is_started = False
 
     def start(self, rate: float, sigma: float, level_var: float) -> None:
@@ -112,12 +141,14 @@ class UseRate:
         for f in self._filters:
             f.start(rate, sigma)
             f.fresh_level(level_var)
-        self.is_started = True
+        self._kept, self.is_started = None, True
 
     def pass_time(self, span_d: float) -> None:
         """Let days pass unobserved."""
+        self._kept = None
+        decays = {tau: exp(-span_d / tau) for tau, _ in _MEMORIES}
         for f in self._filters:
-            f.predict(span_d)
+            f.predict(span_d, decays[f.tau])
 
     def new_level(self, level_var: float) -> None:
         """Begin a new run of levels, unrelated to the last one."""
@@ -127,6 +158,7 @@ class UseRate:
     def learn(self, used_l: float, days: float, level_var: float, extra_var: float) -> None:
         """Take in the use over so many (pattern) days, with the variance of the new level."""
         scores = [f.update(used_l, days, level_var, extra_var) for f in self._filters]
+        self._kept = None
         best = max(scores)
         # Older fit fades, so that a change of habit can be learned.
         keep = exp(-days / _MEMORY_OF_FIT_DAYS) if days > 0.0 else 1.0
@@ -140,42 +172,41 @@ class UseRate:
     @property
     def rate(self) -> float:
         """Present rate, litres per day."""
-        return sum(f.w * (f.m + f.u) for f in self._filters) / self._weight()
+        return self._sums().rate
 
     @property
     def long_run(self) -> float:
         """Long-run mean rate, litres per day."""
-        return sum(f.w * f.m for f in self._filters) / self._weight()
+        return self._sums().m
 
     @property
     def rate_variance(self) -> float:
         """Variance of the present rate."""
-        rate = self.rate
-        parts = (f.w * (f.mm + 2.0 * f.mu + f.uu + (f.m + f.u - rate) ** 2) for f in self._filters)
-        return sum(parts) / self._weight()
+        sums = self._sums()
+        square = sums.mm + sum(2.0 * g.mu + g.uu for g in sums.groups)
+        return max(square - sums.rate**2, 0.0)
 
     def change_sigma_frac(self, span_d: float) -> float:
         """Relative spread of the change of the rate over so many days."""
         parts = (f.w * f.s * f.s * 2.0 * (1.0 - exp(-span_d / f.tau)) for f in self._filters)
-        return sqrt(sum(parts) / self._weight())
+        return sqrt(sum(parts) / sum(f.w for f in self._filters))
 
-    def _weight(self) -> float:
-        return sum(f.w for f in self._filters)
+    def _sums(self) -> _Sums:
+        """Moments of the whole bank, kept until it changes."""
+        if self._kept is None:
+            self._kept = _Sums(self._filters)
+        return self._kept
 
     def coming(self, days: float) -> tuple[float, float]:
         """Mean and variance of the use over the coming (pattern) days, in litres."""
-        mean = square = 0.0
-        for f in self._filters:
-            reach, added = _future(f.tau, days)
-            use = f.m * days + f.u * reach
-            scale = f.s * max(abs(f.m), _SMALL_RATE)
-            drift = (_DRIFT_PER_DAY * f.m) ** 2 * days**3 / 3.0
-            var = days * days * f.mm + reach * (2.0 * days * f.mu + reach * f.uu)
-            mean += f.w * use
-            square += f.w * (use * use + var + scale * scale * added + drift)
-        weight = self._weight()
-        mean /= weight
-        return mean, max(square / weight - mean * mean, 0.0)
+        sums = self._sums()
+        mean = days * sums.m
+        square = days * days * (sums.mm + sums.drift * days / 3.0)
+        for group in sums.groups:
+            reach, added = _future(group.tau, days)
+            mean += reach * group.u
+            square += reach * (2.0 * days * group.mu + reach * group.uu) + added * group.added
+        return mean, max(square - mean * mean, 0.0)
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""
@@ -192,4 +223,4 @@ class UseRate:
         for f, row in zip(self._filters, rows, strict=True):
             for name, value in zip(_STATE, row, strict=True):
                 setattr(f, name, value)
-        self.is_started = bool(data["is_started"])
+        self._kept, self.is_started = None, bool(data["is_started"])
