@@ -1,0 +1,218 @@
+"""Sequential test for water that leaves without explanation. It warns; it never switches.
+
+Page's cumulative sum (Page 1954, Biometrika 41:100), run on litres: every measured block adds
+what was used beyond (1 + k) times the use expected at that hour, the sum never falls below 0,
+and an alarm is raised above a threshold H. Summing litres rather than standardised blocks
+suits a level signal: errors of neighbouring blocks cancel in the sum, so its noise is that of
+two levels however long it runs.
+
+Design (figures and how they were measured: docs/loss-test.md):
+- k is three times the relative sigma of the expectation, 0.4 to 1.5: natural change of the
+  use from day to day and an unknown pattern are no loss.
+- H is the largest of seven sigma of a block, 1.6 times the largest excursion that ended by
+  itself in the past week or so (pulses of a pump, splashing, whatever the model does not
+  know), and 0.12 L. In the first day of learning it is also at least eight hours of use.
+- One block adds at most 0.7 H: a single odd block raises no alarm.
+- The alarm latches until a second sum, running the other way at half the excess, shows that
+  the use is back in pattern, or until it is acknowledged.
+"""
+
+from dataclasses import dataclass
+from math import exp, isfinite
+from typing import Any, Final
+
+from .quantities import DAY_S, HOUR_S, UseBlock
+
+_LEAST_ALLOWANCE: Final = 0.4
+_MOST_ALLOWANCE: Final = 1.5
+_ALLOWANCE_SIGMAS: Final = 3.0
+_THRESHOLD_SIGMAS: Final = 7.0
+_LEAST_THRESHOLD_L: Final = 0.12
+_PEAK_FACTOR: Final = 1.6
+_MOST_PEAK_SIGMAS: Final = 30.0
+_PEAK_MEMORY_S: Final = 7 * DAY_S
+_SIGMA_MEMORY: Final = 50.0
+_LEARNING_S: Final = DAY_S
+_LEARNING_HOURS_OF_USE: Final = 8.0
+_MOST_PER_BLOCK: Final = 0.7
+_NORMAL_MEMORY_S: Final = DAY_S
+_TRUST_EXPECTATION_S: Final = 20 * HOUR_S
+"""The expectation looks back a day; later than this into a loss it would contain the loss."""
+
+
+@dataclass(frozen=True, slots=True)
+class LossVerdict:
+    """What the test says after a block."""
+
+    is_alarm: bool
+    excess_l_per_h: float
+    """Mean use beyond expectation since ``since_s``, litres per hour; 0 without suspicion."""
+    since_s: float | None
+    """When the present excess began; None without suspicion."""
+    lost_l: float
+    """Litres beyond expectation since then."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Latched:
+    """What was known when the alarm was raised."""
+
+    excess_l_per_s: float
+    normal_l_per_s: float
+
+
+class LossTest:
+    """One-sided sequential test of use against its learned pattern."""
+
+    __slots__ = (
+        "_back_l", "_latched", "_learned_s", "_lost_l", "_normal_l_per_s", "_peak_l",
+        "_sigma_l", "_since_s", "_sum_l", "_top_l",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self._sum_l = 0.0
+        self._top_l = 0.0
+        self._peak_l = 0.0
+        self._lost_l = 0.0
+        self._back_l = 0.0
+        self._since_s: float | None = None
+        self._sigma_l: float | None = None
+        self._normal_l_per_s: float | None = None
+        self._learned_s = 0.0
+        self._latched: _Latched | None = None
+
+    def add(
+        self, block: UseBlock, expected_l: float | None, expected_rel_sigma: float
+    ) -> LossVerdict:
+        """Take in a block.
+
+        Args:
+            block: Closed span of use; skipped when it was not measured.
+            expected_l: Use expected in it from the learned pattern; None while unknown.
+            expected_rel_sigma: Relative sigma of that expectation.
+        """
+        length_s = block.end_s - block.start_s
+        is_usable = block.is_measured and isfinite(block.used_l) and length_s > 0.0
+        if is_usable and expected_l is not None:
+            self._learn(block, expected_l, length_s)
+            if self._latched is None:
+                self._suspect(block, expected_l, expected_rel_sigma)
+            else:
+                self._watch(block, expected_l, self._latched)
+        return self._verdict(block.end_s)
+
+    def _learn(self, block: UseBlock, expected_l: float, length_s: float) -> None:
+        """Scale of noise and of normal use."""
+        sigma = max(block.sigma_l, 0.0)
+        if self._sigma_l is None:
+            self._sigma_l = sigma
+        self._sigma_l += (sigma - self._sigma_l) / _SIGMA_MEMORY
+        self._learned_s = min(self._learned_s + length_s, _LEARNING_S)
+        self._peak_l *= exp(-length_s / _PEAK_MEMORY_S)
+        if self._latched is None:
+            rate = expected_l / length_s
+            if self._normal_l_per_s is None:
+                self._normal_l_per_s = rate
+            part = 1.0 - exp(-length_s / _NORMAL_MEMORY_S)
+            self._normal_l_per_s += part * (rate - self._normal_l_per_s)
+
+    @property
+    def threshold_l(self) -> float:
+        """Litres beyond allowance at which the alarm is raised now."""
+        sigma = self._sigma_l or 0.0
+        peak = min(_PEAK_FACTOR * self._peak_l, _MOST_PEAK_SIGMAS * sigma + _LEAST_THRESHOLD_L)
+        threshold = max(_THRESHOLD_SIGMAS * sigma, peak, _LEAST_THRESHOLD_L)
+        if self._learned_s < _LEARNING_S:
+            hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
+            threshold = max(threshold, _LEARNING_HOURS_OF_USE * hour_l)
+        return threshold
+
+    def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
+        allowance = min(max(_ALLOWANCE_SIGMAS * rel_sigma, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
+        threshold = self.threshold_l
+        beyond = block.used_l - (1.0 + allowance) * expected_l
+        self._sum_l += min(beyond, _MOST_PER_BLOCK * threshold)
+        if self._sum_l <= 0.0:
+            # The excursion ended by itself: its height is what noise can do here.
+            self._peak_l = max(self._peak_l, self._top_l)
+            self._clear()
+            return
+        if self._since_s is None:
+            self._since_s = block.start_s
+        self._lost_l += block.used_l - expected_l
+        self._top_l = max(self._top_l, self._sum_l)
+        if self._sum_l > threshold:
+            span_s = block.end_s - self._since_s
+            normal = self._normal_l_per_s or 0.0
+            self._latched = _Latched(max(self._lost_l, self._sum_l) / span_s, normal)
+            self._back_l = 0.0
+
+    def _watch(self, block: UseBlock, expected_l: float, latched: _Latched) -> None:
+        """Count what is lost while the alarm stands; let go when use is back in pattern."""
+        length_s = block.end_s - block.start_s
+        since_s = block.start_s if self._since_s is None else self._since_s
+        if block.end_s - since_s > _TRUST_EXPECTATION_S:
+            expected_l = min(expected_l, latched.normal_l_per_s * length_s)
+        excess_l = block.used_l - expected_l
+        self._lost_l = max(self._lost_l + excess_l, 0.0)
+        half_l = 0.5 * latched.excess_l_per_s * length_s
+        step_l = min(half_l - excess_l, _MOST_PER_BLOCK * self.threshold_l)
+        self._back_l = max(self._back_l + step_l, 0.0)
+        if self._back_l > self.threshold_l:
+            self.reset()
+
+    def _clear(self) -> None:
+        self._sum_l = self._top_l = self._lost_l = self._back_l = 0.0
+        self._since_s = None
+        self._latched = None
+
+    def reset(self) -> None:
+        """Let go of the alarm and start the sum anew; what was learned stays."""
+        self._clear()
+
+    def acknowledge(self) -> None:
+        """Accept the present excess as ordinary: let go, and tolerate as much for a week."""
+        self._peak_l = max(self._peak_l, self._top_l)
+        self._clear()
+
+    def _verdict(self, now_s: float) -> LossVerdict:
+        since_s = self._since_s
+        if since_s is None or now_s <= since_s:
+            return LossVerdict(is_alarm=False, excess_l_per_h=0.0, since_s=None, lost_l=0.0)
+        return LossVerdict(
+            is_alarm=self._latched is not None,
+            excess_l_per_h=self._lost_l / (now_s - since_s) * HOUR_S,
+            since_s=since_s,
+            lost_l=self._lost_l,
+        )
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the state in JSON types."""
+        latched = self._latched
+        return {
+            "sum_l": self._sum_l,
+            "top_l": self._top_l,
+            "peak_l": self._peak_l,
+            "lost_l": self._lost_l,
+            "back_l": self._back_l,
+            "since_s": self._since_s,
+            "sigma_l": self._sigma_l,
+            "normal_l_per_s": self._normal_l_per_s,
+            "learned_s": self._learned_s,
+            "latched": latched and [latched.excess_l_per_s, latched.normal_l_per_s],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take up a snapshot; ValueError when it is not one."""
+        try:
+            for name in ("sum_l", "top_l", "peak_l", "lost_l", "back_l", "learned_s"):
+                value = float(data[name])
+                if not 0.0 <= value < float("inf"):
+                    raise ValueError(f"{name} is {value}")
+                setattr(self, f"_{name}", value)
+            for name in ("since_s", "sigma_l", "normal_l_per_s"):
+                setattr(self, f"_{name}", None if data[name] is None else float(data[name]))
+            latched = data["latched"]
+            self._latched = None if latched is None else _Latched(*map(float, latched))
+        except (KeyError, TypeError) as err:
+            raise ValueError(f"not a loss test snapshot: {err!r}") from err
