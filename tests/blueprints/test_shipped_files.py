@@ -22,6 +22,12 @@ FILES = sorted(FOLDER.glob("*.yaml"))
 ROOT = SHIPPED.parent
 # What a keeper cannot leave out, with a value such as the picker gives.
 REQUIRED: dict[str, dict[str, Any]] = {
+    "stillwell_mix_batch.yaml": {
+        "level_entity": "sensor.lagoon_mixing_vat_fill",
+        "valve": "switch.lagoon_mixing_vat_valve",
+        "request": "input_boolean.lagoon_batch",
+        "lockout_entity": "binary_sensor.lagoon_mixing_vat_lockout",
+    },
     "stillwell_refill_vessel.yaml": {
         "level_entity": "sensor.lagoon_reservoir_fill",
         "valve": "switch.lagoon_reservoir_valve",
