@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 # Stored to the micrometre and millionth of a litre, so that 15 in is 0.381 m exactly.
 _STORED_DIGITS: Final = 6
-_FORM_DIGITS: Final = 4
+_FORM_DIGITS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,10 @@ class FormUnits:
     def limit_m(self, metres: float) -> str:
         """Return a limit in m as text with its unit, to two places."""
         return f"{round(self.from_m(metres), 2):g} {self.length}"
+
+    def exact_m(self, metres: float) -> str:
+        """Return a length in m as text with its unit, just as the form would show it."""
+        return f"{self.from_m(metres):.10g} {self.length}"
 
     def show_l(self, litres: float) -> str:
         """Return a volume in L as text with its unit."""

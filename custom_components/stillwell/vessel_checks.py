@@ -96,14 +96,14 @@ def sensor_data(
     height_m = vessel.height_m
     if measure is Measure.DISTANCE:
         face_m = units.to_m(values.get(FIELD_SENSOR_FACE, units.from_m(height_m)))
-        if not 0 < face_m <= LONGEST_M:
-            raise _out_of_range(FIELD_SENSOR_FACE, (0.0, LONGEST_M), height_m, units)
+        if not SHORTEST_M <= face_m <= LONGEST_M:
+            raise _out_of_range(FIELD_SENSOR_FACE, (SHORTEST_M, LONGEST_M), height_m, units)
         return {CONF_SENSOR_ZERO_M: face_m}
     if measure not in (Measure.DEPTH, Measure.CURRENT):
         return {}
     zero_m = units.to_m(values[FIELD_SENSOR_ZERO])
-    if not 0 <= zero_m < height_m:
-        raise _out_of_range(FIELD_SENSOR_ZERO, (0.0, height_m), 0.0, units)
+    if not 0 <= zero_m <= height_m - SHORTEST_M:
+        raise _out_of_range(FIELD_SENSOR_ZERO, (0.0, height_m - SHORTEST_M), 0.0, units)
     if measure is Measure.DEPTH:
         return {CONF_SENSOR_ZERO_M: zero_m}
     span_m = units.to_m(values[FIELD_SPAN])
@@ -120,18 +120,20 @@ def check_marks(data: Mapping[str, Any], vessel: Vessel, units: FormUnits) -> No
     lowest_m, highest_m = _seen(data, height_m)
     floor_m, ceiling_m = max(empty_m, lowest_m), min(height_m, highest_m)
     ceiling = "range" if height_m <= highest_m else "unseen"
-    if not 0 <= empty_m < ceiling_m:
-        raise _out_of_range(FIELD_EMPTY, (0.0, ceiling_m), ceiling_m / 15, units)
+    # Room for a start and a full mark stays above the empty mark.
+    if not 0 <= empty_m <= ceiling_m - SHORTEST_M:
+        highest_m = ceiling_m - SHORTEST_M
+        raise _out_of_range(FIELD_EMPTY, (0.0, highest_m), highest_m / 15, units)
     if not floor_m < start_m < ceiling_m:
         key = "start_range" if empty_m >= lowest_m else "start_unseen"
-        top_m = full_m if floor_m < full_m <= ceiling_m else ceiling_m
+        top_m = full_m if floor_m + SHORTEST_M <= full_m <= ceiling_m else ceiling_m
         works_m = floor_m + (top_m - floor_m) / 5
         raise _refused(FIELD_START, key, (floor_m, ceiling_m), works_m, units)
     if not start_m < full_m <= ceiling_m + LENGTH_MARGIN_M:
-        works_m = start_m + (ceiling_m - start_m) * 0.8
+        works_m = _between(start_m, ceiling_m, 0.8)
         raise _refused(FIELD_FULL, f"full_{ceiling}", (start_m, ceiling_m), works_m, units)
     if not full_m <= high_m <= ceiling_m + LENGTH_MARGIN_M:
-        works_m = full_m + (ceiling_m - full_m) / 2
+        works_m = _between(full_m, ceiling_m, 0.5)
         raise _refused(FIELD_HIGH, f"high_{ceiling}", (full_m, ceiling_m), works_m, units)
 
 
@@ -169,6 +171,10 @@ def _seen(data: Mapping[str, Any], height_m: float) -> tuple[float, float]:
         case Measure.CURRENT:
             return zero_m, zero_m + data[CONF_SPAN_M]
     return 0.0, height_m
+
+
+def _between(low_m: float, high_m: float, share: float) -> float:
+    return low_m + share * (high_m - low_m) if high_m - low_m >= SHORTEST_M else high_m
 
 
 def _dimension_m(name: str, values: Mapping[str, Any], units: FormUnits) -> float:
@@ -222,10 +228,8 @@ def _refused(
     field: str, key: str, limits_m: tuple[float, float], works_m: float, units: FormUnits
 ) -> Refusal:
     low_m, high_m = limits_m
-    return Refusal(
-        field,
-        key,
-        low=units.limit_m(low_m),
-        high=units.limit_m(high_m),
-        works=units.limit_m(works_m),
-    )
+    works = units.limit_m(works_m)
+    if not low_m < works_m <= high_m - SHORTEST_M:
+        # Close to a limit, rounding could lead past it.
+        works = units.exact_m(works_m)
+    return Refusal(field, key, low=units.limit_m(low_m), high=units.limit_m(high_m), works=works)

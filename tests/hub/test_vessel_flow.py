@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
@@ -11,12 +12,18 @@ from custom_components.stillwell.const import (
     DOMAIN,
     SUBENTRY_RESERVOIR,
 )
+from custom_components.stillwell.engine.geometry import Box
+from custom_components.stillwell.form_units import FormUnits
 from custom_components.stillwell.settings import Measure, vessel_settings
+from custom_components.stillwell.vessel_checks import Refusal, check_marks
 from homeassistant.config_entries import SOURCE_RECONFIGURE, SOURCE_USER
-from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT
+from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT, UnitOfLength, UnitOfVolume
 from homeassistant.data_entry_flow import FlowResultType, InvalidData
 from homeassistant.helpers import entity_registry as er
+from homeassistant.setup import async_setup_component
 from homeassistant.util.unit_conversion import DistanceConverter, VolumeConverter
+from hypothesis import given
+from hypothesis import strategies as st
 from pytest_homeassistant_custom_component.common import MockConfigEntry
 
 if TYPE_CHECKING:
@@ -408,7 +415,8 @@ async def test_own_entities_are_not_offered(hass: HomeAssistant, walk: Walk) -> 
 WRONG_SHAPES = {
     "length_range low": ("box", "depth", BOX | {"width": 0.2}, "width"),
     "length_range high": ("box", "depth", BOX | {"height": 3400}, "height"),
-    "length_range zero": ("box", "depth", BOX | {"sensor_zero": 34}, "sensor_zero"),
+    "length_range zero": ("box", "depth", BOX | {"sensor_zero": 33.6}, "sensor_zero"),
+    "length_range high face": ("box", "distance", BOX | {"sensor_face": 2001}, "sensor_face"),
     "length_range face": ("box", "distance", BOX | {"sensor_face": 0}, "sensor_face"),
     "length_range span": ("box", "current", BOX | {"span": 0}, "span"),
     "cone_too_deep": (
@@ -669,3 +677,82 @@ def test_forms_convert_as_the_hub_does() -> None:
     """The hub's own converters are the reference for inches and gallons."""
     assert DistanceConverter.convert(15, "in", "m") == pytest.approx(0.381, abs=1e-12)
     assert VolumeConverter.convert(1, "gal", "L") == pytest.approx(3.785411784, abs=1e-12)
+
+
+async def test_the_forms_reach_a_browser(
+    hass: HomeAssistant, hass_client: Callable[..., Any]
+) -> None:
+    """Walk through both flows over the hub's HTTP interface, as the UI does."""
+    assert await async_setup_component(hass, "config", {})
+    _set(hass, SOURCE, "20.3", "cm")
+    client = await hass_client()
+
+    async def post(path: str, values: dict[str, Any]) -> Any:
+        answer = await client.post(f"/api/config/config_entries/{path}", json=values)
+        assert answer.status == HTTPStatus.OK, await answer.text()
+        return await answer.json()
+
+    form = await post("flow", {"handler": DOMAIN})
+    result = await post(
+        f"flow/{form['flow_id']}", {"name": "Lagoon", "volume": 450, "salinity": 35}
+    )
+    kind, flow_id = result["next_flow"]
+    assert kind == "config_subentries_flow"
+    path = f"subentries/flow/{flow_id}"
+    form = await post(path, FIRST)
+    height = next(field for field in form["data_schema"] if field["name"] == "height")
+    assert height["selector"]["number"]["unit_of_measurement"] == "cm"
+    form = await post(path, BOX)
+    fields = {field["name"]: field for field in form["data_schema"]}
+    assert fields["full"]["default"] == 29.5
+    assert fields["filling"]["type"] == "expandable"
+    assert fields["filling"]["expanded"] is False
+    run = next(f for f in fields["filling"]["schema"] if f["name"] == "longest_run")
+    assert run["default"] == {"hours": 2, "minutes": 0, "seconds": 0}
+    form = await post(path, BAND | {"full": 40})
+    assert form["errors"] == {"full": "full_range"}
+    form = await post(path, BAND)
+    assert form["step_id"] == "confirm"
+    result = await post(path, {})
+    assert result["type"] == "create_entry"
+    (entry,) = hass.config_entries.async_entries(DOMAIN)
+    (subentry,) = entry.subentries.values()
+    assert subentry.title == "Lagoon reservoir"
+
+
+NAMES = ("empty", "start", "full", "high")
+
+
+@given(
+    kind=st.sampled_from(list(Measure)),
+    height_cm=st.floats(5, 200),
+    place=st.floats(0, 1.5),
+    marks=st.lists(st.floats(-10, 300), min_size=4, max_size=4),
+    is_imperial=st.booleans(),
+)
+def test_a_value_that_is_said_to_work_works(
+    *, kind: Measure, height_cm: float, place: float, marks: list[float], is_imperial: bool
+) -> None:
+    """From any marks, taking the proposed value each time ends without a refusal."""
+    units = (
+        FormUnits(UnitOfLength.INCHES, UnitOfVolume.GALLONS)
+        if is_imperial
+        else FormUnits(UnitOfLength.CENTIMETERS, UnitOfVolume.LITERS)
+    )
+    vessel = Box(0.3, 0.3, round(height_cm / 100, 6))
+    data = {
+        "measure": kind,
+        "sensor_zero_m": round(place * vessel.height_m * 0.6 + 0.005 * (kind == "distance"), 6),
+        "span_m": round(vessel.height_m * 0.7, 6),
+        **{f"{name}_m": units.to_m(mark) for name, mark in zip(NAMES, marks, strict=True)},
+    }
+    for _ in range(5):
+        try:
+            check_marks(data, vessel, units)
+        except Refusal as refusal:
+            value = float(refusal.placeholders["works"].split()[0])
+            data[f"{refusal.field}_m"] = units.to_m(value)
+        else:
+            break
+    check_marks(data, vessel, units)
+    assert data["empty_m"] < data["start_m"] < data["full_m"] <= data["high_m"]
