@@ -159,7 +159,7 @@ class Forecaster:
     def _replay(self) -> None:
         """Go through the first hours once more, now that more of the day's pattern is known."""
         early = self._early or []
-        self._rate, self._time_s = UseRate(), None
+        self._rate, self._time_s, self._lagged = UseRate(), None, []
         for seen in early:
             self._observe(seen, is_new=seen is early[-1])
         if len(early) >= _REPLAYS[-1]:
@@ -181,8 +181,7 @@ class Forecaster:
         if is_new:
             self._learn_noise(seen.used_l - rate * days, is_chained=seen.is_chained)
         self._rate.learn(seen.used_l, days, seen.last_var, (unsure * rate * days) ** 2)
-        if is_new:
-            self._lagged = [*self._lagged[-_LAG_SPANS:], self._rate.rate]
+        self._lagged = [*self._lagged[1 - 2 * _LAG_SPANS :], self._rate.rate]
         self._table = None
 
     def _learn_noise(self, error_l: float, *, is_chained: bool) -> None:
@@ -298,28 +297,37 @@ class Forecaster:
 
     # what the loss test compares with
 
+    def _reference(self) -> tuple[float, int]:
+        """Rate the loss test compares with, and how many hours ago it was the present one.
+
+        A day ago, so that a new leak stands out; but never before a day had been learned.
+        """
+        known = len(self._lagged)
+        lag = min(max(known - _LAG_SPANS, 0), _LAG_SPANS - 1)
+        return max(self._lagged[-1 - lag], _LEAST_RATE_L_PER_DAY), lag
+
     @property
     def expected_rel_sigma(self) -> float:
         """Relative sigma of the rate that ``expected_l`` rests on, against today's true rate."""
         if not self._lagged:
             return 1.0
-        rate = max(self._lagged[0], _LEAST_RATE_L_PER_DAY)
+        rate, lag = self._reference()
         parts = (
-            self._rate.change_sigma_frac(1.0) ** 2,
+            self._rate.change_sigma_frac((lag + 1) / 24.0) ** 2,
             min(self._rate.rate_variance / rate**2, 1.0),
             self._pattern.unseen_sigma_frac**2,
         )
         return sqrt(sum(parts))
 
     def expected_l(self, t0_s: float, t1_s: float, utc_offset_s: float) -> float | None:
-        """Use expected in a span, judged by the rate a day ago so that a new leak stands out.
+        """Use expected in a span by the rate up to a day ago and the pattern of the day.
 
         Returns:
             Litres; None until about an hour of use is known.
         """
-        if self._known_s < _KNOWN_AFTER_S or not self._lagged:
+        if self._known_s < _KNOWN_AFTER_S:
             return None
-        return max(self._lagged[0], 0.0) * self._pattern_days(t0_s, t1_s, utc_offset_s)
+        return self._reference()[0] * self._pattern_days(t0_s, t1_s, utc_offset_s)
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types, well below 10 kB."""
@@ -342,7 +350,7 @@ class Forecaster:
             self._time_s = None if time_s is None else float(time_s)
             self._known_s = float(data["known_s"])
             self._level_var = max(float(data["level_var"]), 0.0)
-            self._lagged = [float(v) for v in data["lagged"]][-_LAG_SPANS - 1 :]
+            self._lagged = [float(v) for v in data["lagged"]][-2 * _LAG_SPANS :]
             early = data["early"]
             self._early = None if early is None else [_Seen(*row) for row in early]
         except (KeyError, TypeError, AttributeError) as err:

@@ -9,9 +9,10 @@ two levels however long it runs.
 Design (figures and how they were measured: docs/loss-test.md):
 - k is three times the relative sigma of the expectation, 0.4 to 1.5: natural change of the
   use from day to day and an unknown pattern are no loss.
-- H is the largest of seven sigma of a block, 1.6 times the largest excursion that ended by
+- H is the largest of 5.5 sigma of a block, 1.4 times the largest excursion that ended by
   itself in the past week or so (pulses of a pump, splashing, whatever the model does not
-  know), and 0.12 L. In the first day of learning it is also at least eight hours of use.
+  know), and 0.12 L. In the first day of learning it is twice that, and at least eight hours
+  of use.
 - One block adds at most 0.7 H: a single odd block raises no alarm.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is acknowledged.
@@ -26,16 +27,15 @@ from .quantities import DAY_S, HOUR_S, UseBlock
 _LEAST_ALLOWANCE: Final = 0.4
 _MOST_ALLOWANCE: Final = 1.5
 _ALLOWANCE_SIGMAS: Final = 3.0
-_THRESHOLD_SIGMAS: Final = 7.0
+_THRESHOLD_SIGMAS: Final = 5.5
 _LEAST_THRESHOLD_L: Final = 0.12
-_PEAK_FACTOR: Final = 1.6
+_PEAK_FACTOR: Final = 1.4
 _MOST_PEAK_SIGMAS: Final = 30.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
 _LEARNING_S: Final = DAY_S
 _LEARNING_HOURS_OF_USE: Final = 8.0
 _MOST_PER_BLOCK: Final = 0.7
-_NORMAL_MEMORY_S: Final = DAY_S
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
 """The expectation looks back a day; later than this into a loss it would contain the loss."""
 
@@ -113,7 +113,8 @@ class LossTest:
             rate = expected_l / length_s
             if self._normal_l_per_s is None:
                 self._normal_l_per_s = rate
-            part = 1.0 - exp(-length_s / _NORMAL_MEMORY_S)
+            # A mean over a day at last, and over what there is before.
+            part = length_s / max(self._learned_s, length_s)
             self._normal_l_per_s += part * (rate - self._normal_l_per_s)
 
     @property
@@ -124,7 +125,7 @@ class LossTest:
         threshold = max(_THRESHOLD_SIGMAS * sigma, peak, _LEAST_THRESHOLD_L)
         if self._learned_s < _LEARNING_S:
             hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
-            threshold = max(threshold, _LEARNING_HOURS_OF_USE * hour_l)
+            threshold = max(2.0 * threshold, _LEARNING_HOURS_OF_USE * hour_l)
         return threshold
 
     def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
