@@ -22,8 +22,11 @@ from .quantities import DAY_S, HOUR_S, DaySpan, UseBlock
 
 BLOCK_S: Final = 300.0
 KNOWN_AFTER_S: Final = HOUR_S
+SURE_AFTER_S: Final = 4 * HOUR_S
+UNSURE_FRAC: Final = 0.4
 SUSTAINED_S: Final = 180.0
 SUSTAINED_SAMPLES: Final = 3
+LOOSEN_SAMPLES: Final = 5
 
 _LIMIT: Final = 8.0
 """Decision limit h of the cumulative sums, in standard deviations."""
@@ -31,7 +34,7 @@ _LIMIT: Final = 8.0
 _CLIP: Final = 4.0
 """One sample counts for no more standard deviations: two spikes in a row raise no alarm."""
 
-_WANDER_FRAC: Final = 0.2
+_WANDER_FRAC: Final = 0.15
 """Use wanders by about this share of itself in a day."""
 
 _FIRST_WANDER_FRAC: Final = 0.02
@@ -98,6 +101,8 @@ class _Trend:
     mark: int = 0
     n: int = 0
     mean_l: float = 0.0
+    off_l: float = 0.0
+    """Mean distance from the prediction since it left zero."""
 
     def clear(self) -> None:
         self.total, self.saved, self.n = 0.0, None, 0
@@ -196,10 +201,13 @@ class Balance:
         length_s = self._t_s - begin_s
         if length_s < min(KNOWN_AFTER_S, span_s):
             return None
-        t, used, var = self._now()
+        _, used, var = self._now()
         was, was_var = self._at(begin_s)
         scale = DAY_S / length_s
-        return max(0.0, used - was) * scale, (var + was_var + self._join_var) ** 0.5 * scale
+        sigma = (var + was_var + self._join_var) ** 0.5
+        if length_s < SURE_AFTER_S and sigma > UNSURE_FRAC * (used - was):
+            return None
+        return max(0.0, used - was) * scale, sigma * scale
 
     @property
     def use_24h_l_per_day(self) -> float | None:
@@ -245,10 +253,10 @@ class Balance:
 
     def full_at_s(self, target_l: float) -> float | None:
         """When the volume will reach ``target_l``; None when not filling."""
-        rate, level = self.fill_rate_l_per_s, self.volume_l
-        if rate is None or rate <= 0.0 or level is None or self._t_s is None:
+        rate, exc = self.fill_rate_l_per_s, self._excursion
+        if rate is None or rate <= 0.0 or exc is None or exc.tracker is None:
             return None
-        return self._t_s + max(0.0, target_l - level) / rate
+        return exc.tracker.t_s + max(0.0, target_l - exc.tracker.level_l) / rate
 
     @property
     def current_fill(self) -> Fill | None:
@@ -351,8 +359,8 @@ class Balance:
         f.advance(t_s, 0.0, self._wander_now())
         reference = f.level_l if self._is_held else before
         spread = (f.p_ll + self._noise_l**2 + self._width_l**2 / 12.0) ** 0.5
-        self._count(up, (level_l - reference) / spread, level_l, saved)
-        self._count(down, (f.level_l - level_l) / spread, level_l, saved)
+        self._count(up, (level_l - reference) / spread, spread, level_l, saved)
+        self._count(down, (f.level_l - level_l) / spread, spread, level_l, saved)
         if up.total > _LIMIT and self._is_risen(level_l):
             assert up.saved is not None  # noqa: S101
             self._set_out(1, up.saved)
@@ -378,15 +386,18 @@ class Balance:
             self._q = self._wander()
         return self._q
 
-    def _count(self, trend: _Trend, off: float, level_l: float, saved: LevelFilter | None) -> None:
+    def _count(
+        self, trend: _Trend, off: float, spread: float, level_l: float, saved: LevelFilter | None
+    ) -> None:
         if trend.total == 0.0:
-            trend.saved, trend.n, trend.mean_l = saved, 0, 0.0
+            trend.saved, trend.n, trend.mean_l, trend.off_l = saved, 0, 0.0, 0.0
         trend.total = min(max(0.0, trend.total + min(off, _CLIP) - DRIFT_SIGMA), 4.0 * _LIMIT)
         if trend.total == 0.0:
             trend.saved = None
             return
         trend.n += 1
         trend.mean_l += (level_l - trend.mean_l) / min(trend.n, 4)
+        trend.off_l += (off * spread - trend.off_l) / trend.n
 
     def _is_risen(self, level_l: float) -> bool:
         up = self._up
@@ -405,10 +416,12 @@ class Balance:
         fall = down.saved.level_l - max(down.mean_l, level_l)
         use = self._carry_rate()
         least = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
-        if fall > least + _FAST_TIMES * use * took_s:
+        if down.n >= SUSTAINED_SAMPLES and fall > least + _FAST_TIMES * use * took_s:
             return True
-        off = f.level_l - max(down.mean_l, level_l)
-        if off > max(3.0 * self._noise_l / min(down.n, 4) ** 0.5, 0.75 * self._width_l):
+        if down.n < LOOSEN_SAMPLES:
+            return False
+        off = down.off_l
+        if off > max(3.5 * self._noise_l / down.n**0.5, 0.75 * self._width_l):
             f.loosen(off * off, 0.0)
         down.clear()
         return False
@@ -482,7 +495,8 @@ class Balance:
             and t_s - exc.first_s >= SUSTAINED_S
             and flow is not None
             and exc.tracker is not None
-            and flow > 3.0 * max(0.0, exc.tracker.p_ff) ** 0.5
+            and flow > 4.0 * max(0.0, exc.tracker.p_ff) ** 0.5
+            and exc.tracker.level_l - exc.from_l > 1.5 * self._least_rise()
             and flow > exc.resting_flow_l_per_s
         )
         if is_sustained or exc.is_attended:
@@ -499,9 +513,12 @@ class Balance:
         end_s, level_l, since = exc.close()
         self._excursion = None
         moved = exc.sign * (level_l - exc.from_l)
-        if exc.tracker is not None and not exc.is_announced and moved < self._least_rise():
+        if exc.tracker is not None and not exc.is_attended and moved < self._least_rise():
             f.advance(exc.tracker.t_s, 0.0, self._wander_now())
             f.observe(exc.tracker.level_l, max(1e-12, exc.tracker.p_ll), 0.0)
+            if self._fill is not None:
+                self._fill = None
+                self._events.append(Event(EventKind.FILL_ENDED, end_s, 0.0))
             return
         carried = self._carry * max(0.0, end_s - f.t_s)
         moved = level_l - exc.from_l + carried

@@ -9,6 +9,12 @@ DRIFT_SIGMA: Final = 0.5
 """Reference value k of the cumulative sums, in standard deviations."""
 
 _END_LIMIT: Final = 6.0
+_CLIP: Final = 3.0
+"""One sample counts for no more standard deviations, so that a spike ends no fill ..."""
+
+_FAR: Final = 12.0
+"""... unless it is so far off that no spike would have been let through."""
+
 _FLOW_WANDER: Final = 0.02
 """The rate of a fill wanders by this share of itself in ten minutes."""
 
@@ -60,7 +66,8 @@ class Excursion:
         tracker.advance(t_s, 0.0, wander * wander / 600.0)
         spread = (tracker.p_ll + var + width_l * width_l / 12.0) ** 0.5
         off = -self.sign * (level_l - tracker.level_l) / spread
-        self._sum = max(0.0, self._sum + off - DRIFT_SIGMA)
+        is_far = off > _FAR
+        self._sum = max(0.0, self._sum + min(off, _CLIP) - DRIFT_SIGMA)
         if self._sum == 0.0:
             self._saved = None
             self._since.clear()
@@ -69,7 +76,7 @@ class Excursion:
                 self._saved = before
             self._since.append((t_s, level_l))
             del self._since[:-64]
-            if self._sum > _END_LIMIT and (len(self._since) > 1 or off > 4.0):
+            if is_far or self._sum > _END_LIMIT:
                 return True
         tracker.observe(level_l, var, width_l)
         return self._is_resting()
