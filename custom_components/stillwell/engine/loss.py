@@ -9,13 +9,13 @@ two levels however long it runs.
 Design (figures and how they were measured: docs/loss-test.md):
 - k is three times the relative sigma of the expectation, 0.4 to 1.5: natural change of the
   use from day to day and an unknown pattern are no loss.
-- H is the largest of 5.5 sigma of a block, 1.4 times the largest excursion that ended by
-  itself in the past week or so (pulses of a pump, splashing, whatever the model does not
-  know), and 0.12 L. In the first day of learning it is twice that, and at least eight hours
-  of use.
+- H is the largest of 5.5 sigma of a block; 1.4 times the largest excursion that ended by
+  itself in the past week or so, and 2.5 times the largest step in such a one if it stood out
+  of the noise (pulses of a pump, splashing, whatever the model does not know); and 0.12 L.
+  In the first day of learning it is twice that, and at least eight hours of use.
 - One block adds at most 0.7 H: a single odd block raises no alarm.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
-  the use is back in pattern, or until it is acknowledged.
+  the use is back in pattern, or until it is reset.
 """
 
 from dataclasses import dataclass
@@ -30,7 +30,8 @@ _ALLOWANCE_SIGMAS: Final = 3.0
 _THRESHOLD_SIGMAS: Final = 5.5
 _LEAST_THRESHOLD_L: Final = 0.12
 _PEAK_FACTOR: Final = 1.4
-_MOST_PEAK_SIGMAS: Final = 30.0
+_STEP_FACTOR: Final = 2.5
+_STEP_SIGMAS: Final = 4.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
 _LEARNING_S: Final = DAY_S
@@ -66,12 +67,13 @@ class LossTest:
 
     __slots__ = (
         "_back_l", "_latched", "_learned_s", "_lost_l", "_normal_l_per_s", "_peak_l",
-        "_sigma_l", "_since_s", "_sum_l", "_top_l",
+        "_sigma_l", "_since_s", "_step_l", "_sum_l", "_top_l",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self._sum_l = 0.0
         self._top_l = 0.0
+        self._step_l = 0.0
         self._peak_l = 0.0
         self._lost_l = 0.0
         self._back_l = 0.0
@@ -121,8 +123,7 @@ class LossTest:
     def threshold_l(self) -> float:
         """Litres beyond allowance at which the alarm is raised now."""
         sigma = self._sigma_l or 0.0
-        peak = min(_PEAK_FACTOR * self._peak_l, _MOST_PEAK_SIGMAS * sigma + _LEAST_THRESHOLD_L)
-        threshold = max(_THRESHOLD_SIGMAS * sigma, peak, _LEAST_THRESHOLD_L)
+        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, _LEAST_THRESHOLD_L)
         if self._learned_s < _LEARNING_S:
             hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
             threshold = max(2.0 * threshold, _LEARNING_HOURS_OF_USE * hour_l)
@@ -134,10 +135,13 @@ class LossTest:
         beyond = block.used_l - (1.0 + allowance) * expected_l
         self._sum_l += min(beyond, _MOST_PER_BLOCK * threshold)
         if self._sum_l <= 0.0:
-            # The excursion ended by itself: its height is what noise can do here.
-            self._peak_l = max(self._peak_l, self._top_l)
+            # The excursion ended by itself: its height is what ordinary use can do here.
+            tolerable_l = max(_PEAK_FACTOR * self._top_l, _STEP_FACTOR * self._step_l)
+            self._peak_l = max(self._peak_l, tolerable_l)
             self._clear()
             return
+        if beyond > _STEP_SIGMAS * block.sigma_l:
+            self._step_l = max(self._step_l, beyond)
         if self._since_s is None:
             self._since_s = block.start_s
         self._lost_l += block.used_l - expected_l
@@ -163,17 +167,12 @@ class LossTest:
             self.reset()
 
     def _clear(self) -> None:
-        self._sum_l = self._top_l = self._lost_l = self._back_l = 0.0
+        self._sum_l = self._top_l = self._step_l = self._lost_l = self._back_l = 0.0
         self._since_s = None
         self._latched = None
 
     def reset(self) -> None:
         """Let go of the alarm and start the sum anew; what was learned stays."""
-        self._clear()
-
-    def acknowledge(self) -> None:
-        """Accept the present excess as ordinary: let go, and tolerate as much for a week."""
-        self._peak_l = max(self._peak_l, self._top_l)
         self._clear()
 
     def _verdict(self, now_s: float) -> LossVerdict:
@@ -193,6 +192,7 @@ class LossTest:
         return {
             "sum_l": self._sum_l,
             "top_l": self._top_l,
+            "step_l": self._step_l,
             "peak_l": self._peak_l,
             "lost_l": self._lost_l,
             "back_l": self._back_l,
@@ -206,7 +206,7 @@ class LossTest:
     def restore(self, data: dict[str, Any]) -> None:
         """Take up a snapshot; ValueError when it is not one."""
         try:
-            for name in ("sum_l", "top_l", "peak_l", "lost_l", "back_l", "learned_s"):
+            for name in ("sum_l", "top_l", "step_l", "peak_l", "lost_l", "back_l", "learned_s"):
                 value = float(data[name])
                 if not 0.0 <= value < float("inf"):
                     raise ValueError(f"{name} is {value}")
