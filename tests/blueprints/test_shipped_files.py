@@ -33,6 +33,10 @@ REQUIRED: dict[str, dict[str, Any]] = {
         "valve": "switch.lagoon_reservoir_valve",
         "lockout_entity": "binary_sensor.lagoon_reservoir_lockout",
     },
+    "stillwell_shut_off_on_leak.yaml": {
+        "leak_sensors": ["binary_sensor.lagoon_floor_leak"],
+        "outputs": ["switch.lagoon_reservoir_valve"],
+    },
     "stillwell_top_off_sump.yaml": {
         "level_entity": "sensor.lagoon_sump_strip",
         "pump": "switch.lagoon_top_off_pump",
