@@ -1,7 +1,6 @@
 """Adding and changing a reservoir in the UI."""
 
 import re
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
@@ -16,7 +15,6 @@ from custom_components.stillwell.engine.geometry import Box
 from custom_components.stillwell.form_units import FormUnits
 from custom_components.stillwell.settings import Measure, vessel_settings
 from custom_components.stillwell.vessel_checks import Refusal, check_marks
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SOURCE_USER
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT, UnitOfLength, UnitOfVolume
 from homeassistant.data_entry_flow import FlowResultType, InvalidData
 from homeassistant.helpers import entity_registry as er
@@ -25,6 +23,8 @@ from homeassistant.util.unit_conversion import DistanceConverter, VolumeConverte
 from hypothesis import given
 from hypothesis import strategies as st
 from pytest_homeassistant_custom_component.common import MockConfigEntry
+
+from .walk import Walk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -42,60 +42,6 @@ def _entry_is_not_set_up() -> Iterator[None]:
     """Keep the system itself out: here only the forms are looked at."""
     with patch("custom_components.stillwell.async_setup_entry", return_value=True):
         yield
-
-
-@dataclass
-class Walk:
-    """A person walking through the forms, each checked for its texts."""
-
-    hass: HomeAssistant
-    entry: MockConfigEntry
-    check_form: Callable[[Any], None]
-    form: Any = None
-
-    async def open(self, subentry_id: str | None = None) -> Any:
-        context = (
-            {"source": SOURCE_USER}
-            if subentry_id is None
-            else {"source": SOURCE_RECONFIGURE, "subentry_id": subentry_id}
-        )
-        self.form = await self.hass.config_entries.subentries.async_init(
-            (self.entry.entry_id, SUBENTRY_RESERVOIR), context=context
-        )
-        return self._checked()
-
-    async def send(self, values: dict[str, Any]) -> Any:
-        self.form = await self.hass.config_entries.subentries.async_configure(
-            self.form["flow_id"], values
-        )
-        return self._checked()
-
-    async def all(self, *steps: dict[str, Any]) -> Any:
-        for values in steps:
-            await self.send(values)
-            assert not self.form.get("errors"), self.form["errors"]
-        return self.form
-
-    def shown(self, *path: str) -> Any:
-        """Return what a field of the present form shows, suggested or by default."""
-        schema = self.form["data_schema"]
-        *sections, name = path
-        for section in sections:
-            schema = schema.schema[section].schema
-        key = next(key for key in schema.schema if key == name)
-        if key.description and "suggested_value" in key.description:
-            return key.description["suggested_value"]
-        return key.default() if callable(key.default) else None
-
-    @property
-    def placeholders(self) -> dict[str, str]:
-        given: dict[str, str] = self.form["description_placeholders"]
-        return given
-
-    def _checked(self) -> Any:
-        if self.form["type"] is FlowResultType.FORM:
-            self.check_form(self.form)
-        return self.form
 
 
 @pytest.fixture
