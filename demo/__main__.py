@@ -11,9 +11,14 @@ from pathlib import Path
 from .check import run_check
 from .dashboard import add_dashboard
 from .hub import RESTART_EXIT_CODE, ROOT, HubError
-from .lab import SCHOOL
+from .lab import SCHOOL, Tank
 from .plant import Settings
 from .stage import KEEPER, PASSWORD, Stage, say
+
+TANKS = (
+    Tank("Lagoon", 450.0, SCHOOL, Settings(use_l_per_day=3.0), ends_at_cm=15.0),
+    Tank("Nursery", 120.0, SCHOOL, Settings(use_l_per_day=0.9, seed=8), ends_at_cm=22.0),
+)
 
 
 def _parse() -> argparse.Namespace:
@@ -35,14 +40,14 @@ def _is_taken(port: int) -> bool:
 
 async def show(folder: Path, port: int) -> int:
     """Open the lab and keep it open until Ctrl-C."""
-    settings = Settings(report_every_s=5.0, supply_l_per_min=3.0)
     stopped = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
-    async with Stage(folder, port, settings, SCHOOL, is_headless=False) as stage:
-        await stage.open(ends_at_cm=15.0)
-        await stage.add_rule()
-        await add_dashboard(stage.client, stage.own)
+    stage = Stage(folder, port, TANKS, report_every_s=5.0, is_headless=False)
+    async with stage:
+        await stage.open()
+        await stage.add_rules()
+        await add_dashboard(stage.client, TANKS, stage.own)
         print(
             f"\n  The lab is open:  http://127.0.0.1:{port}/marine-lab\n"
             f"  Log in as:        {KEEPER}   password: {PASSWORD}\n"

@@ -1,21 +1,14 @@
 """A dashboard of the hub's own cards, laid out for a phone of 412 px."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from .hub import HubClient
-from .lab import AUTOMATION_ID, FLOAT, FLOOR, STRIP, VALVE
+from .lab import Tank
+
+DASHBOARD = "marine-lab"
 
 type Card = dict[str, Any]
-
-BENCH = (
-    "switch.strip_unplugged",
-    "switch.supply_throttled",
-    "switch.valve_sticks_open",
-    "switch.water_on_the_floor",
-    "button.draw_two_litres",
-    "button.pour_two_litres",
-)
 
 
 def tile(entity: str, *, name: str | None = None, is_wide: bool = False, **more: Any) -> Card:
@@ -38,10 +31,10 @@ def section(*cards: Card) -> Card:
     return {"type": "grid", "cards": list(cards)}
 
 
-def water(own: Mapping[str, str]) -> Card:
+def water(tank: Tank, own: Mapping[str, str]) -> Card:
     """How much is left and until when: the first thing a keeper wants to know."""
     return section(
-        heading("Lagoon reservoir", "mdi:waves"),
+        heading(f"{tank.name} reservoir", "mdi:waves"),
         {
             "type": "gauge",
             "entity": own["fill"],
@@ -62,7 +55,7 @@ def water(own: Mapping[str, str]) -> Card:
     )
 
 
-def filling(own: Mapping[str, str], automation: str) -> Card:
+def filling(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
     """The valve, what may stop it, and how to set it free again."""
     return section(
         heading("Filling", "mdi:water-plus"),
@@ -79,7 +72,7 @@ def filling(own: Mapping[str, str], automation: str) -> Card:
                 "confirmation": {"text": "Have you looked on site, and is the cause gone?"},
             },
         ),
-        tile(VALVE, name="Valve"),
+        tile(tank.valve, name="Valve"),
         tile(own["permit"], name="Permit"),
         tile(own["fill_rate"], name="Fill rate"),
         tile(own["full_at"], name="Full"),
@@ -89,7 +82,7 @@ def filling(own: Mapping[str, str], automation: str) -> Card:
     )
 
 
-def days(own: Mapping[str, str]) -> Card:
+def days(tank: Tank, own: Mapping[str, str]) -> Card:
     """What the last days were like."""
     return section(
         heading("The last days", "mdi:chart-line"),
@@ -97,7 +90,7 @@ def days(own: Mapping[str, str]) -> Card:
             "type": "history-graph",
             "title": "Level strip",
             "hours_to_show": 192,
-            "entities": [{"entity": STRIP, "name": "Level"}],
+            "entities": [{"entity": tank.strip, "name": "Level"}],
             "grid_options": {"columns": 12},
         },
         {
@@ -106,7 +99,7 @@ def days(own: Mapping[str, str]) -> Card:
             "hours_to_show": 24,
             "entities": [
                 {"entity": own["fill"], "name": "Fill"},
-                {"entity": VALVE, "name": "Valve"},
+                {"entity": tank.valve, "name": "Valve"},
             ],
             "grid_options": {"columns": 12},
         },
@@ -116,20 +109,20 @@ def days(own: Mapping[str, str]) -> Card:
     )
 
 
-def signals(own: Mapping[str, str]) -> Card:
+def signals(tank: Tank, own: Mapping[str, str]) -> Card:
     """What the sensors say and whether it is believed."""
     return section(
         heading("Signals", "mdi:signal-variant"),
         tile(own["signal"], name="Signal"),
         tile(own["signal_reason"], name="Reason"),
-        tile(STRIP, name="Strip"),
+        tile(tank.strip, name="Strip"),
         tile(own["unexplained_loss"], name="Unexplained loss"),
-        tile(FLOAT, name="Float switch"),
-        tile(FLOOR, name="Floor"),
+        tile(tank.float_switch, name="Float switch"),
+        tile(tank.floor, name="Floor"),
     )
 
 
-def bench() -> Card:
+def bench(tank: Tank) -> Card:
     """Hands at the simulated plant."""
     return section(
         heading("Make it go wrong", "mdi:hand-back-right"),
@@ -139,32 +132,45 @@ def bench() -> Card:
             "the supply until the run is too long, or put water on the floor.",
             "grid_options": {"columns": 12},
         },
-        *(tile(entity) for entity in BENCH),
+        tile(f"switch.{tank.key}_strip_unplugged", name="Strip unplugged"),
+        tile(f"switch.{tank.key}_supply_throttled", name="Supply throttled"),
+        tile(f"switch.{tank.key}_valve_sticks_open", name="Valve sticks"),
+        tile(f"switch.{tank.key}_spill", name="Spill"),
+        tile(f"button.{tank.key}_draw_two_litres", name="Draw 2 L"),
+        tile(f"button.{tank.key}_pour_two_litres", name="Pour 2 L"),
     )
 
 
-def config(own: Mapping[str, str], automation: str) -> dict[str, Any]:
-    """Return the whole dashboard."""
-    view = {
-        "title": "Marine lab",
-        "path": "lab",
+def view(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
+    """Return the view of one system."""
+    return {
+        "title": tank.name,
+        "path": tank.key,
         "type": "sections",
         "max_columns": 3,
-        "sections": [water(own), filling(own, automation), days(own), signals(own), bench()],
+        "sections": [
+            water(tank, own),
+            filling(tank, own, automation),
+            days(tank, own),
+            signals(tank, own),
+            bench(tank),
+        ],
     }
-    return {"title": "Marine lab", "views": [view]}
 
 
-async def add_dashboard(hub: HubClient, own: Mapping[str, str]) -> None:
+async def add_dashboard(
+    hub: HubClient, tanks: Sequence[Tank], own: Mapping[str, Mapping[str, str]]
+) -> None:
     """Make it the dashboard that opens first, and count the water in the energy dashboard."""
     automations = {
         entity["unique_id"]: entity["entity_id"]
         for entity in await hub.call("config/entity_registry/list")
         if entity["platform"] == "automation"
     }
+    views = [view(tank, own[tank.key], automations[tank.automation_id]) for tank in tanks]
     await hub.call(
         "lovelace/dashboards/create",
-        url_path="marine-lab",
+        url_path=DASHBOARD,
         title="Marine lab",
         icon="mdi:fishbowl-outline",
         mode="storage",
@@ -172,12 +178,12 @@ async def add_dashboard(hub: HubClient, own: Mapping[str, str]) -> None:
         require_admin=False,
     )
     await hub.call(
-        "lovelace/config/save",
-        url_path="marine-lab",
-        config=config(own, automations[AUTOMATION_ID]),
+        "lovelace/config/save", url_path=DASHBOARD, config={"title": "Marine lab", "views": views}
     )
-    await hub.call("frontend/set_system_data", key="core", value={"default_panel": "marine-lab"})
+    await hub.call("frontend/set_system_data", key="core", value={"default_panel": DASHBOARD})
     await hub.call(
         "energy/save_prefs",
-        energy_sources=[{"type": "water", "stat_energy_from": own["total_used"]}],
+        energy_sources=[
+            {"type": "water", "stat_energy_from": own[tank.key]["total_used"]} for tank in tanks
+        ],
     )

@@ -11,7 +11,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -57,7 +57,7 @@ async def wait_for(
         await asyncio.sleep(every_s)
 
 
-def prepare_config(config: Path, port: int, *, is_headless: bool) -> None:
+def prepare_config(config: Path, port: int, tanks: Iterable[str], *, is_headless: bool) -> None:
     """Write a fresh configuration folder that listens on this machine only."""
     shutil.rmtree(config, ignore_errors=True)
     (config / ".storage").mkdir(parents=True)
@@ -65,6 +65,11 @@ def prepare_config(config: Path, port: int, *, is_headless: bool) -> None:
     if is_headless:
         text = text.replace("frontend:\n", "").replace("logbook:\n", "").replace("my:\n", "")
     (config / "configuration.yaml").write_text(text)
+    (config / "templates").mkdir()
+    hardware = (ROOT / "demo/config/tank.yaml").read_text()
+    for tank in tanks:
+        text = hardware.replace("TANK", tank.lower()).replace("Tank ", f"{tank} ")
+        (config / "templates" / f"{tank.lower()}.yaml").write_text(text)
     (config / "automations.yaml").write_text("[]\n")
     (config / "custom_components").symlink_to(ROOT / "custom_components")
     blueprints = config / "blueprints/automation"

@@ -1,17 +1,11 @@
-"""The scenario: a school marine lab, its system Lagoon and the reservoir, set up by the forms."""
+"""The scenario: a school marine lab with the systems Lagoon and Nursery, set up by the forms."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from .hub import HubClient, HubError, wait_for
-
-STRIP = "sensor.lagoon_strip"
-VALVE = "switch.lagoon_valve"
-FLOAT = "binary_sensor.lagoon_reservoir_float"
-FLOOR = "binary_sensor.lagoon_floor"
-AUTOMATION_ID = "lagoon_refill"
-SYSTEM_L = 450.0
+from .plant import Settings
 
 
 @dataclass(frozen=True)
@@ -27,8 +21,53 @@ class Band:
 
 # Shares of the height as on a strip of 15 in: start 3 in, stop 13 in (common practice, no source).
 SCHOOL = Band(2.0, 7.0, 29.5, 31.5, 2 * 3600)
-# A narrow band and a quick supply, so that a whole refill takes a minute.
-CHECK = Band(2.0, 22.0, 29.0, 31.5, 75)
+# A narrow band and a quick supply, so that a whole refill takes less than a minute.
+CHECK = Band(2.0, 22.0, 27.5, 31.5, 60)
+
+
+@dataclass(frozen=True)
+class Tank:
+    """A system of the lab, its reservoir, and where its recorded past ends."""
+
+    name: str
+    system_l: float
+    band: Band
+    plant: Settings
+    ends_at_cm: float
+
+    @property
+    def key(self) -> str:
+        """The name as ids have it."""
+        return self.name.lower()
+
+    @property
+    def strip(self) -> str:
+        """The level strip."""
+        return f"sensor.{self.key}_strip"
+
+    @property
+    def valve(self) -> str:
+        """The valve."""
+        return f"switch.{self.key}_valve"
+
+    @property
+    def float_switch(self) -> str:
+        """The independent float switch."""
+        return f"binary_sensor.{self.key}_reservoir_float"
+
+    @property
+    def floor(self) -> str:
+        """The leak sensor."""
+        return f"binary_sensor.{self.key}_floor"
+
+    @property
+    def automation_id(self) -> str:
+        """The id of the refill rule."""
+        return f"{self.key}_refill"
+
+    def litres(self, level_cm: float) -> float:
+        """Return the water below a level."""
+        return level_cm * self.plant.footprint_cm2 / 1000.0
 
 
 def duration(seconds: int) -> dict[str, int]:
@@ -36,16 +75,23 @@ def duration(seconds: int) -> dict[str, int]:
     return {"hours": seconds // 3600, "minutes": seconds // 60 % 60, "seconds": seconds % 60}
 
 
-def reservoir_forms(band: Band) -> dict[str, dict[str, Any]]:
+def reservoir_forms(tank: Tank) -> dict[str, dict[str, Any]]:
     """Return what a keeper types into each form of the reservoir."""
+    band = tank.band
+    side_cm = tank.plant.footprint_cm2**0.5
     return {
         "user": {
-            "name": "Lagoon reservoir",
-            "source": STRIP,
+            "name": f"{tank.name} reservoir",
+            "source": tank.strip,
             "measure": "depth",
             "shape": "box",
         },
-        "shape": {"length": 30, "width": 30, "height": 34, "sensor_zero": 0},
+        "shape": {
+            "length": side_cm,
+            "width": side_cm,
+            "height": tank.plant.height_cm,
+            "sensor_zero": 0,
+        },
         "band": {
             "empty": band.empty_cm,
             "start": band.start_cm,
@@ -53,10 +99,10 @@ def reservoir_forms(band: Band) -> dict[str, dict[str, Any]]:
             "high": band.high_cm,
             "replaces_evaporation": True,
             "filling": {
-                "fill_device": VALVE,
+                "fill_device": tank.valve,
                 "longest_run": duration(band.longest_run_s),
-                "high_inputs": [FLOAT],
-                "leak_inputs": [FLOOR],
+                "high_inputs": [tank.float_switch],
+                "leak_inputs": [tank.floor],
             },
             "signal": {"zero_is_suspect": True},
         },
@@ -81,28 +127,23 @@ async def fill_in(
     return answer
 
 
-async def add_system(hub: HubClient, band: Band) -> str:
-    """Set up the system and its reservoir through the forms; return the config entry's id."""
+async def add_system(hub: HubClient, tank: Tank) -> dict[str, str]:
+    """Set up a system and its reservoir through the forms; return its entities by key."""
     step = await hub.post("/api/config/config_entries/flow", {"handler": "stillwell"})
-    system = {"name": "Lagoon", "volume": SYSTEM_L, "salinity": 35}
+    system = {"name": tank.name, "volume": tank.system_l, "salinity": 35}
     made = await fill_in(hub, "flow", step, {"user": system})
-    entry_id: str = made["result"]["entry_id"]
     kind, flow_id = made["next_flow"]
     if kind != "config_subentries_flow":
         raise HubError(f"the system's form led to {kind}, not to the first vessel")
     step = await hub.get(f"/api/config/config_entries/subentries/flow/{flow_id}")
-    await fill_in(hub, "subentries/flow", step, reservoir_forms(band))
-    return entry_id
-
-
-async def own_entities(hub: HubClient) -> dict[str, str]:
-    """Return the reservoir's entities: key -> entity id, from the hub's registry."""
+    await fill_in(hub, "subentries/flow", step, reservoir_forms(tank))
+    entry_id = made["result"]["entry_id"]
 
     async def look() -> dict[str, str] | None:
         found = {
             entity["translation_key"]: entity["entity_id"]
             for entity in await hub.call("config/entity_registry/list")
-            if entity["platform"] == "stillwell" and entity["disabled_by"] is None
+            if entity["config_entry_id"] == entry_id and entity["disabled_by"] is None
         }
         return found if {"lockout", "fill", "reset"} <= found.keys() else None
 
@@ -110,25 +151,26 @@ async def own_entities(hub: HubClient) -> dict[str, str]:
     return entities
 
 
-async def add_automation(hub: HubClient, lockout: str, band: Band) -> None:
-    """Make the refill rule from the shipped blueprint."""
+async def add_rule(hub: HubClient, tank: Tank, lockout: str) -> None:
+    """Make a refill rule from the shipped blueprint."""
+    band = tank.band
     await hub.post(
-        f"/api/config/automation/config/{AUTOMATION_ID}",
+        f"/api/config/automation/config/{tank.automation_id}",
         {
-            "alias": "Refill the Lagoon reservoir",
+            "alias": f"Refill the {tank.name} reservoir",
             "description": "Between two levels, from the blueprint.",
             "use_blueprint": {
                 "path": "stillwell/stillwell_refill_vessel.yaml",
                 "input": {
-                    "level_entity": STRIP,
+                    "level_entity": tank.strip,
                     "level_unit": "cm",
                     "start_level": band.start_cm,
                     "stop_level": band.full_cm,
-                    "valve": VALVE,
+                    "valve": tank.valve,
                     "lockout_entity": lockout,
-                    "longest_run": duration(band.longest_run_s),
-                    "high_inputs": [FLOAT],
-                    "leak_inputs": [FLOOR],
+                    # The rule's own limit stays at its two hours: the guard must not need it.
+                    "high_inputs": [tank.float_switch],
+                    "leak_inputs": [tank.floor],
                 },
             },
         },

@@ -1,11 +1,12 @@
 """The simulated water side of the lab, as a process of its own.
 
-It knows nothing of Stillwell and imports nothing of it. It holds a reservoir, the tank's thirst, a
-supply behind a valve, a float switch, a leak sensor and a level strip, and talks to the hub from
-outside, as a microcontroller on the wall would: it listens for the event ``plant_command`` over
-the hub's WebSocket API and sends what its sensors see as the event ``plant_report``.
+It knows nothing of Stillwell and imports nothing of it. For each tank it holds a reservoir, the
+tank's thirst, a supply behind a valve, a float switch, a leak sensor and a level strip, and talks
+to the hub from outside, as a microcontroller on the wall would: it listens for the event
+``plant_command`` over the hub's WebSocket API and sends what its sensors see as the event
+``plant_report``.
 
-Its valve does what it was last told, whatever becomes of the hub. What is really there can be
+A valve does what it was last told, whatever becomes of the hub. What is really there can be
 read at ``http://127.0.0.1:PORT/truth``; a real plant has no such window.
 
     python plant.py SETTINGS.json
@@ -21,7 +22,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import aiohttp
 from aiohttp import web
@@ -33,12 +34,8 @@ VALVE_TRAVEL_S = 0.3
 
 @dataclass
 class Settings:
-    """What the plant is made of."""
+    """What a tank's reservoir and its surroundings are made of."""
 
-    hub_url: str = "http://127.0.0.1:8123"
-    token: str = ""
-    port: int = 0
-    report_every_s: float = 5.0
     # A bin 30 cm x 30 cm, 34 cm high: 0.9 L for each centimetre.
     footprint_cm2: float = 900.0
     height_cm: float = 34.0
@@ -56,6 +53,24 @@ class Settings:
 
 
 @dataclass
+class Wiring:
+    """Where the hub is, and what hangs on the wire."""
+
+    hub_url: str
+    token: str
+    port: int
+    report_every_s: float
+    tanks: dict[str, Settings]
+
+    @classmethod
+    def read(cls, file: Path) -> Self:
+        """Read it from a file."""
+        data = json.loads(file.read_text())
+        tanks = {name: Settings(**tank) for name, tank in data.pop("tanks").items()}
+        return cls(**data, tanks=tanks)
+
+
+@dataclass
 class Fill:
     """One run of the valve, as it really was."""
 
@@ -66,7 +81,7 @@ class Fill:
 
 @dataclass
 class Plant:
-    """The water and the things that touch it; `advance` lets time pass."""
+    """One reservoir and the things that touch it; `advance` lets time pass."""
 
     settings: Settings
     t_s: float
@@ -201,7 +216,7 @@ class Plant:
             step_s = every_s
             if self.is_open:
                 left_l = self.litres(full_cm) - self.volume_l
-                step_s = min(10.0, max(0.1, left_l / self.inflow_l_per_s))
+                step_s = min(2.0, max(0.1, left_l / self.inflow_l_per_s))
             self.advance(min(until_s, self.t_s + step_s))
             if self.is_open and self.level_cm >= full_cm - 1e-6:
                 self.turn_valve(to_open=False)
@@ -210,33 +225,37 @@ class Plant:
 class Link:
     """The wire to the hub, and the window for those who want to know the truth."""
 
-    def __init__(self, plant: Plant, session: aiohttp.ClientSession) -> None:
-        self.plant = plant
+    def __init__(self, wiring: Wiring, session: aiohttp.ClientSession) -> None:
+        now_s = time.time()
+        self.plants = {name: Plant(tank, now_s) for name, tank in wiring.tanks.items()}
         self.session = session
-        self.settings = plant.settings
+        self.wiring = wiring
         self.orders: list[dict[str, Any]] = []
         self.due = asyncio.Event()
 
     async def run_physics(self) -> None:
         """Keep the water moving, hub or no hub."""
         while True:
-            self.plant.advance(time.time())
+            for plant in self.plants.values():
+                plant.advance(time.time())
             await asyncio.sleep(STEP_S)
 
     async def run_reports(self) -> None:
-        """Send what the sensors see, at intervals and at once when the valve has moved."""
-        headers = {"Authorization": f"Bearer {self.settings.token}"}
-        url = f"{self.settings.hub_url}/api/events/plant_report"
+        """Send what the sensors see, at intervals and at once when something was ordered."""
         while True:
             self.due.clear()
-            with contextlib.suppress(aiohttp.ClientError, TimeoutError):
-                limit = aiohttp.ClientTimeout(total=5)
-                async with self.session.post(
-                    url, json=self.plant.report(), headers=headers, timeout=limit
-                ):
-                    pass
+            for name, plant in self.plants.items():
+                await self._send({"tank": name, **plant.report()})
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.due.wait(), self.settings.report_every_s)
+                await asyncio.wait_for(self.due.wait(), self.wiring.report_every_s)
+
+    async def _send(self, report: dict[str, Any]) -> None:
+        headers = {"Authorization": f"Bearer {self.wiring.token}"}
+        url = f"{self.wiring.hub_url}/api/events/plant_report"
+        limit = aiohttp.ClientTimeout(total=5)
+        with contextlib.suppress(aiohttp.ClientError, TimeoutError):
+            async with self.session.post(url, json=report, headers=headers, timeout=limit):
+                pass
 
     async def run_commands(self) -> None:
         """Listen for orders, and come back whenever the hub does."""
@@ -246,7 +265,7 @@ class Link:
             await asyncio.sleep(0.3)
 
     async def _listen(self) -> None:
-        url = f"{self.settings.hub_url}/api/websocket"
+        url = f"{self.wiring.hub_url}/api/websocket"
         async with self.session.ws_connect(url, heartbeat=10) as socket:
             async for message in socket:
                 if message.type is not aiohttp.WSMsgType.TEXT:
@@ -254,9 +273,7 @@ class Link:
                 answer = message.json()
                 match answer["type"]:
                     case "auth_required":
-                        await socket.send_json(
-                            {"type": "auth", "access_token": self.settings.token}
-                        )
+                        await socket.send_json({"type": "auth", "access_token": self.wiring.token})
                     case "auth_ok":
                         await socket.send_json(
                             {"id": 1, "type": "subscribe_events", "event_type": "plant_command"}
@@ -270,35 +287,38 @@ class Link:
         self.orders.append({"t_s": time.time(), **command})
         if command.get("do") in ("open", "close"):
             await asyncio.sleep(VALVE_TRAVEL_S)
-        self.plant.advance(time.time())
-        self.plant.obey(command)
+        plant = self.plants[command["tank"]]
+        plant.advance(time.time())
+        plant.obey(command)
         self.due.set()
 
-    async def truth(self, _request: web.Request) -> web.Response:
+    async def truth(self, request: web.Request) -> web.Response:
         """Answer with what is really there, and every order that came."""
-        self.plant.advance(time.time())
-        litres = json.loads(_request.query.get("until", "[]"))
-        used_up = [self.plant.used_up_at(value) for value in litres]
-        return web.json_response(self.plant.truth() | {"orders": self.orders, "used_up": used_up})
+        name = request.query["tank"]
+        plant = self.plants[name]
+        plant.advance(time.time())
+        used_up = [plant.used_up_at(value) for value in json.loads(request.query["until"])]
+        orders = [order for order in self.orders if order["tank"] == name]
+        return web.json_response(plant.truth() | {"orders": orders, "used_up": used_up})
 
     async def command(self, request: web.Request) -> web.Response:
-        """Let a hand at the bench do something while the hub is away."""
+        """Let a hand at the bench do something, hub or no hub."""
         await self._obey(await request.json())
         return web.json_response({})
 
 
-async def run(settings: Settings) -> None:
+async def run(wiring: Wiring) -> None:
     """Run until the process is ended."""
     async with aiohttp.ClientSession() as session:
-        link = Link(Plant(settings, time.time()), session)
+        link = Link(wiring, session)
         app = web.Application()
         app.add_routes([web.get("/truth", link.truth), web.post("/command", link.command)])
         runner = web.AppRunner(app, access_log=None)
         await runner.setup()
-        await web.TCPSite(runner, "127.0.0.1", settings.port).start()
+        await web.TCPSite(runner, "127.0.0.1", wiring.port).start()
         await asyncio.gather(link.run_physics(), link.run_reports(), link.run_commands())
 
 
 if __name__ == "__main__":
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(run(Settings(**json.loads(Path(sys.argv[1]).read_text()))))
+        asyncio.run(run(Wiring.read(Path(sys.argv[1]))))

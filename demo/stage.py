@@ -1,10 +1,11 @@
-"""The lab on its feet: hub and plant as processes, with a past, a login and a reservoir."""
+"""The lab on its feet: hub and plant as processes, with a past, a login and reservoirs."""
 
 import asyncio
 import json
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Self
@@ -13,8 +14,8 @@ import aiohttp
 
 from . import past
 from .hub import ROOT, HubClient, HubProcess, free_port, prepare_config, wait_for
-from .lab import STRIP, Band, add_automation, add_system, own_entities
-from .plant import Settings
+from .lab import Tank, add_rule, add_system
+from .plant import Wiring
 
 KEEPER = "keeper"
 PASSWORD = "still-water"  # noqa: S105 - a demonstration that only this machine can reach
@@ -28,27 +29,35 @@ def say(text: str) -> None:
 
 
 class Stage:
-    """Hub, plant and reservoir; leaving the context ends both processes."""
+    """Hub, plant and reservoirs; leaving the context ends both processes."""
 
     def __init__(
-        self, folder: Path, port: int, settings: Settings, band: Band, *, is_headless: bool
+        self,
+        folder: Path,
+        port: int,
+        tanks: Sequence[Tank],
+        *,
+        report_every_s: float,
+        is_headless: bool,
     ) -> None:
         self.folder = folder
-        self.band = band
-        self.settings = replace(
-            settings, hub_url=f"http://127.0.0.1:{port}", port=free_port(), token=""
-        )
+        self.tanks = tanks
         self.hub = HubProcess(folder / "config", port)
         self.client = HubClient(self.hub.url)
-        self.own: dict[str, str] = {}
-        self.reports: list[past.Report] = []
+        self.own: dict[str, dict[str, str]] = {}
+        """Entities of each tank's reservoir: tank key -> entity key -> entity id."""
+        self.reports: dict[str, list[past.Report]] = {}
+        self._port = port
+        self._plant_port = free_port()
+        self._report_every_s = report_every_s
         self._is_headless = is_headless
         self._plant: subprocess.Popen[bytes] | None = None
 
     async def __aenter__(self) -> Self:
         self.folder.mkdir(parents=True, exist_ok=True)
         self.hub.log.unlink(missing_ok=True)
-        prepare_config(self.hub.config, self.settings_port, is_headless=self._is_headless)
+        names = [tank.name for tank in self.tanks]
+        prepare_config(self.hub.config, self._port, names, is_headless=self._is_headless)
         await self.client.__aenter__()
         return self
 
@@ -59,12 +68,7 @@ class Stage:
             self._plant.wait()
         await self.hub.stop()
 
-    @property
-    def settings_port(self) -> int:
-        """The hub's port."""
-        return int(self.hub.url.rpartition(":")[2])
-
-    async def open(self, ends_at_cm: float, *, with_past: bool = True) -> None:
+    async def open(self, *, with_past: bool = True) -> None:
         """Bring everything to the point where a keeper would come in."""
         say("starting the hub for the first time")
         self.hub.start()
@@ -72,38 +76,62 @@ class Stage:
         await self.client.login(KEEPER, PASSWORD)
         await self.client.wait_running()
         if with_past:
-            self.reports = past.live(self.settings, self.band, time.time(), ends_at_cm)
-        say("starting the plant")
-        self._start_plant(ends_at_cm)
-        await wait_for("the strip reports", self._strip_reports, 20.0)
-        say("filling in the forms: system Lagoon, its reservoir")
-        entry_id = await add_system(self.client, self.band)
-        self.own = await own_entities(self.client)
+            await self._write_the_past()
+        say("starting the plant, a process of its own")
+        self._start_plant()
+        await wait_for("the strips report", self._strips_report, 20.0)
+        for tank in self.tanks:
+            say(f"filling in the forms: system {tank.name}, its reservoir")
+            self.own[tank.key] = await add_system(self.client, tank)
         if with_past:
-            await self._live_through_the_past(entry_id)
+            say("Stillwell learns from the recorder")
+            await wait_for("the use per day is known", self._is_use_known, 90.0)
 
-    async def _live_through_the_past(self, entry_id: str) -> None:
+    async def _write_the_past(self) -> None:
         say(f"writing {past.PAST_DAYS:g} days of history")
         await self.client.hang_up()
         await self.hub.stop()
-        past.record(self.hub.config / "home-assistant_v2.db", self.reports)
-        await past.teach(self.hub.config, entry_id, self.reports, sys.executable)
+        for tank in self.tanks:
+            reports = self.reports[tank.key] = past.live(tank, time.time())
+            past.record(self.hub.config / "home-assistant_v2.db", tank, reports)
+        await self.start_again()
+        for tank in self.tanks:
+            await past.import_statistics(self.client, tank, self.reports[tank.key])
+
+    async def start_again(self) -> None:
+        """Start the hub on what is there, and wait until everything is set up."""
         say("starting the hub again")
         self.hub.start()
         await self.hub.wait_answering()
         await self.client.wait_running()
-        await past.import_statistics(self.client, self.reports)
 
-    async def add_rule(self) -> None:
-        """Make the refill rule from the shipped blueprint."""
-        say("making the refill rule from the blueprint")
-        await add_automation(self.client, self.own["lockout"], self.band)
+    async def _strips_report(self) -> bool:
+        return all([await self._is_known(tank.strip) for tank in self.tanks])
 
-    def _start_plant(self, level_cm: float) -> None:
-        self.settings = replace(self.settings, level_cm=level_cm, token=self.client.token)
+    async def _is_use_known(self) -> bool:
+        return all([await self._is_known(own["use_per_day"]) for own in self.own.values()])
+
+    async def _is_known(self, entity_id: str) -> bool:
+        state = await self.client.state(entity_id)
+        return state is not None and state["state"] not in ("unknown", "unavailable")
+
+    async def add_rules(self) -> None:
+        """Make the refill rules from the shipped blueprint."""
+        say("making the refill rules from the blueprint")
+        for tank in self.tanks:
+            await add_rule(self.client, tank, self.own[tank.key]["lockout"])
+
+    def _start_plant(self) -> None:
+        wiring = Wiring(
+            hub_url=self.hub.url,
+            token=self.client.token,
+            port=self._plant_port,
+            report_every_s=self._report_every_s,
+            tanks={tank.key: replace(tank.plant, level_cm=tank.ends_at_cm) for tank in self.tanks},
+        )
         file = self.folder / "plant.json"
         file.touch(mode=0o600)
-        file.write_text(json.dumps(asdict(self.settings)))
+        file.write_text(json.dumps(asdict(wiring)))
         with (self.folder / "plant.log").open("wb") as log:
             self._plant = subprocess.Popen(
                 [sys.executable, str(ROOT / "demo/plant.py"), str(file)],
@@ -113,26 +141,22 @@ class Stage:
                 start_new_session=True,
             )
 
-    async def _strip_reports(self) -> bool:
-        state = await self.client.state(STRIP)
-        return state is not None and state["state"] not in ("unknown", "unavailable")
-
-    async def truth(self, *litres: float) -> dict[str, Any]:
+    async def truth(self, tank: Tank, *litres: float) -> dict[str, Any]:
         """Return what is really there; with litres, when they will have been used up."""
+        query = {"tank": tank.key, "until": json.dumps(litres)}
+        url = f"http://127.0.0.1:{self._plant_port}/truth"
         async with (
             aiohttp.ClientSession() as session,
-            session.get(
-                f"http://127.0.0.1:{self.settings.port}/truth",
-                params={"until": json.dumps(litres)},
-            ) as answer,
+            session.get(url, params=query) as answer,
         ):
             found: dict[str, Any] = await answer.json()
             return found
 
-    async def hand(self, do: str, **more: Any) -> None:
+    async def hand(self, tank: Tank, do: str, **more: Any) -> None:
         """Do something at the bench, hub or no hub."""
+        url = f"http://127.0.0.1:{self._plant_port}/command"
         async with (
             aiohttp.ClientSession() as session,
-            session.post(f"http://127.0.0.1:{self.settings.port}/command", json={"do": do, **more}),
+            session.post(url, json={"tank": tank.key, "do": do, **more}),
         ):
             await asyncio.sleep(0)
