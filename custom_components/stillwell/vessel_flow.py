@@ -30,7 +30,7 @@ from .vessel_forms import (
     source_schema,
 )
 from .vessel_neighbours import free_name, own_entities, vessel_names, vessel_with
-from .vessel_preview import async_measure_names, async_preview
+from .vessel_preview import async_field_label, async_measure_names, async_preview
 from .vessel_values import band_data, band_values, proposed_marks, shape_values
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class ReservoirFlow(ConfigSubentryFlow):
                 self._source = user_input
                 return await self.async_step_shape()
         schema = source_schema(own_entities(self.hass))
-        return self._show("user", schema, user_input or self._source_values(), refusal)
+        return await self._show("user", schema, user_input or self._source_values(), refusal)
 
     async def async_step_reconfigure(
         self, user_input: dict[str, Any] | None = None
@@ -85,7 +85,7 @@ class ReservoirFlow(ConfigSubentryFlow):
             else:
                 return await self.async_step_band()
         schema = shape_schema(self._source[FIELD_SHAPE], self._measure, self._units)
-        return self._show(
+        return await self._show(
             "shape", schema, user_input or shape_values(self._stored_data, self._units), refusal
         )
 
@@ -107,7 +107,7 @@ class ReservoirFlow(ConfigSubentryFlow):
             zero_is_suspect=zero_is_suspect_by_default(self._measure),
             opened=refusal.field if refusal else None,
         )
-        return self._show(
+        return await self._show(
             "band", schema, user_input or band_values(self._stored_data, self._units), refusal
         )
 
@@ -240,13 +240,17 @@ class ReservoirFlow(ConfigSubentryFlow):
             "capacity": self._units.show_l(vessel.capacity_l),
         }
 
-    def _show(
+    async def _show(
         self,
         step_id: str,
         schema: probatio.Schema,
         values: Mapping[str, Any],
         refusal: Refusal | None,
     ) -> SubentryFlowResult:
+        placeholders: dict[str, str] = {}
+        if refusal is not None:
+            field = await async_field_label(self.hass, step_id, refusal.field)
+            placeholders = {"field": field, **refusal.placeholders}
         return self.async_show_form(
             step_id=step_id,
             data_schema=self.add_suggested_values_to_schema(schema, values),
@@ -256,7 +260,7 @@ class ReservoirFlow(ConfigSubentryFlow):
                 "length_unit": self._units.length,
                 "volume_unit": self._units.volume,
                 **self._size(),
-                **(refusal.placeholders if refusal else {}),
+                **placeholders,
             },
             last_step=False,
         )

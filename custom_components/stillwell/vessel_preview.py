@@ -1,10 +1,11 @@
 """The present reading of a level source in plain words, before a vessel is saved."""
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from homeassistant.helpers.translation import async_get_translations
 
-from .const import DOMAIN
+from .const import DOMAIN, SUBENTRY_RESERVOIR
+from .engine.quantities import Reason
 from .readings import level_reading, state_unit
 from .vessel_forms import MARKS
 
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from .engine.quantities import Reading
     from .form_units import FormUnits
     from .settings import Measure, VesselSettings
-
-_NOTHING: Final = "-"
 
 
 async def async_preview(
@@ -39,7 +38,7 @@ async def async_preview(
     text = texts[f"component.{DOMAIN}.common.{_key(reading, settings)}"]
     words = {
         "source": settings.source,
-        "raw": _raw(state),
+        "raw": "" if state is None else _raw(state),
         "why": await async_reason_text(hass, reading),
     }
     if reading.depth_m is not None:
@@ -64,7 +63,17 @@ async def async_measure_names(hass: HomeAssistant, measures: Sequence[Measure]) 
     return ", ".join(texts[f"component.{DOMAIN}.selector.measure.options.{m}"] for m in measures)
 
 
+async def async_field_label(hass: HomeAssistant, step_id: str, field: str) -> str:
+    """Return a field's, or a section's, name as the form shows it."""
+    texts = await async_get_translations(hass, hass.config.language, "config_subentries", [DOMAIN])
+    step = f"component.{DOMAIN}.config_subentries.{SUBENTRY_RESERVOIR}.step.{step_id}"
+    section = texts.get(f"{step}.sections.{field}.name", field)
+    return texts.get(f"{step}.data.{field}", section)
+
+
 def _key(reading: Reading, settings: VesselSettings) -> str:
+    if reading.reason is Reason.NO_SOURCE:
+        return "reading_missing"
     if reading.depth_m is None:
         return "reading_none"
     if reading.is_exact_zero and settings.zero_is_suspect:
@@ -72,8 +81,6 @@ def _key(reading: Reading, settings: VesselSettings) -> str:
     return "reading_good"
 
 
-def _raw(state: State | None) -> str:
-    if state is None:
-        return _NOTHING
+def _raw(state: State) -> str:
     unit = state_unit(state)
     return state.state if unit is None else f"{state.state} {unit}"

@@ -287,7 +287,7 @@ async def test_every_kind_of_sensor(hass: HomeAssistant, walk: Walk, kind: str) 
 @pytest.mark.parametrize(
     ("state", "unit", "said"),
     [
-        (None, None, "sensor.lagoon_level reads -, which gives no level now (Source missing)."),
+        (None, None, "sensor.lagoon_level does not exist now. You can save all the same;"),
         ("unavailable", "cm", "reads unavailable cm, which gives no level now (Source unavail"),
         ("unknown", None, "reads unknown, which gives no level now (Source unavailable)."),
         ("nan", "cm", "reads nan cm, which gives no level now (Not a finite number)."),
@@ -384,9 +384,10 @@ WRONG_SHAPES = {
 
 @pytest.mark.parametrize("case", list(WRONG_SHAPES))
 async def test_a_shape_that_cannot_be_is_refused(
-    hass: HomeAssistant, walk: Walk, case: str
+    walk: Walk, texts: dict[str, Any], case: str
 ) -> None:
     kind, measure, typed, field = WRONG_SHAPES[case]
+    texts = texts["config_subentries"]["reservoir"]
     await walk.open()
     await walk.send(FIRST | {"shape": kind, "measure": measure})
     needed = {key.schema for key in walk.form["data_schema"].schema}
@@ -460,6 +461,8 @@ async def test_marks_and_limits_that_cannot_work_are_refused(
     walk: Walk,
     add_system: Callable[..., MockConfigEntry],
     vessel: Callable[..., dict[str, Any]],
+    texts: dict[str, Any],
+    *,
     case: str,
 ) -> None:
     changes, field, error = WRONG_BANDS[case]
@@ -474,6 +477,9 @@ async def test_marks_and_limits_that_cannot_work_are_refused(
     form = await walk.send(BAND | changes)
     assert form["step_id"] == "band"
     assert form["errors"] == {field: error}
+    step = texts["config_subentries"]["reservoir"]["step"]["band"]
+    names = step["data"] | {key: part["name"] for key, part in step["sections"].items()}
+    assert walk.placeholders["field"] == names[field]
     if field in ("filling", "signal"):
         # The section with the fault stands open.
         assert form["data_schema"].schema[field].options["collapsed"] is False
