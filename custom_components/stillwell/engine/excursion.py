@@ -1,113 +1,164 @@
 """A change of level that is not use while it lasts: a fill, a pour or a fast drop."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
-from .level_filter import LevelFilter
+from .level_filter import LevelFilter, LevelState
 
 DRIFT_SIGMA: Final = 0.5
 """Reference value k of the cumulative sums, in standard deviations."""
 
-_END_LIMIT: Final = 6.0
+LIMIT_SIGMA: Final = 8.0
+"""Decision limit h for the beginning of an excursion."""
+
+_END_LIMIT_SIGMA: Final = 6.0
 _CLIP: Final = 3.0
 """One sample counts for no more standard deviations, so that a spike ends no fill ..."""
 
 _FAR: Final = 12.0
 """... unless it is so far off that no spike would have been let through."""
 
-_FLOW_WANDER: Final = 0.02
+_FLOW_WANDER_FRAC: Final = 0.02
 """The rate of a fill wanders by this share of itself in ten minutes."""
+
+_SURE_SAMPLES: Final = 3
 
 
 @dataclass(slots=True)
+class Trend:
+    """A one-sided cumulative sum, and what was known when it left zero.
+
+    Source: E. S. Page, Continuous inspection schemes, Biometrika 41 (1954).
+    """
+
+    total: float = 0.0
+    saved: LevelState | None = None
+    n: int = 0
+    mean_l: float = 0.0
+    """Mean of the last few readings."""
+    off_l: float = 0.0
+    """Mean distance from the prediction since it left zero."""
+
+    def clear(self) -> None:
+        """Start again from zero."""
+        self.total, self.saved, self.n = 0.0, None, 0
+
+    def count(self, off_l: float, spread_l: float, level_l: float, before: LevelState) -> None:
+        """Take one reading that is ``off_l`` in the direction watched."""
+        total = self.total + min(off_l / spread_l, 4.0) - DRIFT_SIGMA
+        if total <= 0.0:
+            self.clear()
+            return
+        if self.saved is None:
+            self.saved, self.mean_l, self.off_l = before, 0.0, 0.0
+        self.total = min(total, 4.0 * LIMIT_SIGMA)
+        self.n += 1
+        self.mean_l += (level_l - self.mean_l) / min(self.n, 4)
+        self.off_l += (off_l - self.off_l) / self.n
+
+
 class Excursion:
     """Follows a rise (sign 1) or a fast fall (sign -1) until the level rests again."""
 
-    sign: int
-    start_s: float
-    from_l: float
-    from_var: float
-    carry_l_per_s: float
-    """Use that goes on underneath, L/s."""
-    resting_flow_l_per_s: float
-    """A flow slower than this counts as rest."""
-    usual_l_per_s: float | None = None
-    """Rate of past fills, L/s."""
-    is_attended: bool = False
-    is_announced: bool = False
-    tracker: LevelFilter | None = None
-    n_samples: int = 0
-    first_s: float = 0.0
-    last_s: float = 0.0
-    gap_s: float = 0.0
-    _sum: float = 0.0
-    _saved: LevelFilter | None = None
-    _since: list[tuple[float, float]] = field(default_factory=list)
-    """Samples since the level seems to rest: (t_s, level_l)."""
+    __slots__ = (
+        "_saved",
+        "_since",
+        "_sum",
+        "first_s",
+        "from_l",
+        "is_announced",
+        "is_attended",
+        "n_samples",
+        "resting_l_per_s",
+        "sign",
+        "start_s",
+        "tracker",
+        "usual_l_per_s",
+    )
+
+    def __init__(
+        self,
+        sign: int,
+        start_s: float,
+        from_l: float,
+        resting_l_per_s: float,
+        usual_l_per_s: float | None = None,
+    ) -> None:
+        self.sign = sign
+        self.start_s = start_s
+        self.from_l = from_l
+        self.resting_l_per_s = resting_l_per_s
+        """A flow slower than this counts as rest."""
+        self.usual_l_per_s = usual_l_per_s
+        """Rate of past fills."""
+        self.is_attended = False
+        """The fill device was on."""
+        self.is_announced = False
+        self.tracker: LevelFilter | None = None
+        self.n_samples = 0
+        self.first_s = start_s
+        self._sum = 0.0
+        self._saved: LevelState | None = None
+        self._since: list[float] = []  # readings since the level seems to rest
 
     @property
     def flow_l_per_s(self) -> float | None:
         """Rate of change of level, L/s, once there are three samples."""
-        if self.tracker is None or self.n_samples < 3:
+        if self.tracker is None or self.n_samples < _SURE_SAMPLES:
             return None
         return self.tracker.flow_l_per_s
 
+    @property
+    def flow_sigma(self) -> float:
+        """One standard deviation of ``flow_l_per_s``; unbounded before the first sample."""
+        return float("inf") if self.tracker is None else max(0.0, self.tracker.p_ff) ** 0.5
+
+    @property
+    def moved_l(self) -> float:
+        """Litres the level has moved in the direction of the excursion."""
+        return 0.0 if self.tracker is None else self.sign * (self.tracker.level_l - self.from_l)
+
     def take(self, t_s: float, level_l: float, var: float, width_l: float) -> bool:
-        """Take one sample; True when the excursion has ended."""
+        """Take one sample; True when the level rests again."""
         self.n_samples += 1
-        self.last_s = t_s
+        rounding = width_l * width_l / 12.0
         tracker = self.tracker
         if tracker is None:
-            self.tracker = self._begin(t_s, level_l, var + width_l * width_l / 12.0)
             self.first_s = t_s
+            usual = self.usual_l_per_s
+            flow, flow_var = (0.0, 1.0) if usual is None else (usual, usual * usual)
+            self.tracker = LevelFilter.begin(t_s, level_l, var + rounding, flow, flow_var)
             return False
-        wander = _FLOW_WANDER * tracker.flow_l_per_s
-        before = tracker.copy() if self._sum == 0.0 else None
-        tracker.advance(t_s, 0.0, wander * wander / 600.0)
-        spread = (tracker.p_ll + var + width_l * width_l / 12.0) ** 0.5
-        off = -self.sign * (level_l - tracker.level_l) / spread
-        is_far = off > _FAR
+        before = tracker.state()
+        wander = _FLOW_WANDER_FRAC * tracker.flow_l_per_s
+        tracker.advance(t_s, wander * wander / 600.0)
+        off = -self.sign * (level_l - tracker.level_l) / (tracker.p_ll + var + rounding) ** 0.5
         self._sum = max(0.0, self._sum + min(off, _CLIP) - DRIFT_SIGMA)
         if self._sum == 0.0:
             self._saved = None
             self._since.clear()
         else:
-            if before is not None:
+            if self._saved is None:
                 self._saved = before
-            self._since.append((t_s, level_l))
-            del self._since[:-64]
-            if is_far or self._sum > _END_LIMIT:
+            self._since.append(level_l)
+            if off > _FAR or self._sum > _END_LIMIT_SIGMA:
                 return True
         tracker.observe(level_l, var, width_l)
-        return self._is_resting()
-
-    def _begin(self, t_s: float, level_l: float, var: float) -> LevelFilter:
-        usual = self.usual_l_per_s
-        if usual is None:
-            return LevelFilter.begin(t_s, level_l, var, 0.0, 1.0)
-        return LevelFilter.begin(t_s, level_l, var, usual, usual * usual)
-
-    def _is_resting(self) -> bool:
-        """Whether the tracked flow is surely too slow to be a fill or a burst."""
-        tracker = self.tracker
-        if tracker is None or self.n_samples < 3:
-            return False
-        return self.sign * tracker.flow_l_per_s + 2.0 * max(0.0, tracker.p_ff) ** 0.5 < (
-            self.resting_flow_l_per_s
+        return (
+            self.n_samples >= _SURE_SAMPLES
+            and self.sign * tracker.flow_l_per_s + 2.0 * self.flow_sigma < self.resting_l_per_s
         )
 
-    def close(self) -> tuple[float, float, list[tuple[float, float]]]:
-        """Return when it ended, the level then, and the samples since."""
+    def end(self) -> tuple[float, float]:
+        """Return when it ended and the level then."""
         tracker, saved = self.tracker, self._saved
         if tracker is None:
-            return self.start_s, self.from_l, []
-        if saved is None or not self._since or self.n_samples - len(self._since) < 3:
-            if self._since:
-                level = sum(z for _, z in self._since) / len(self._since)
-                return self.first_s, level, list(self._since)
-            return self.first_s, tracker.start_l, []
-        level = sum(z for _, z in self._since) / len(self._since)
-        flow = saved.flow_l_per_s
-        ran_s = (level - saved.level_l) / flow if self.sign * flow > 0.0 else 0.0
-        end_s = min(max(saved.t_s, saved.t_s + ran_s), self._since[-1][0])
-        return end_s, level, [s for s in self._since if s[0] >= end_s]
+            return self.start_s, self.from_l
+        if saved is None:
+            return self.first_s, tracker.start_l
+        level_l = sum(self._since) / len(self._since)
+        if self.n_samples - len(self._since) < _SURE_SAMPLES:
+            return self.first_s, level_l
+        t_s, from_l, flow = saved[0], saved[1], saved[2]
+        ran_s = (level_l - from_l) / flow if self.sign * flow > 0.0 else 0.0
+        return min(max(t_s, t_s + ran_s), tracker.t_s), level_l

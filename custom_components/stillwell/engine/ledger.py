@@ -28,74 +28,113 @@ class DayUse:
 
 
 class UseCurve:
-    """Cumulative use (L) over time, fine for a day and by the hour for a week."""
+    """Cumulative use (L) over time, fine for a day and by the hour for a week.
 
-    __slots__ = ("_t", "_u", "_var")
+    The start level of a segment becomes better known for a while after it began; until it is
+    settled, the points of that segment hold use less the start level.
+    """
+
+    __slots__ = ("_t", "_u", "_unsettled", "_var")
 
     def __init__(self) -> None:
         self._t: list[float] = []
         self._u: list[float] = []
         self._var: list[float] = []
+        self._unsettled = 0  # index of the first point of a segment not settled
 
     def append(self, t_s: float, used_l: float, var: float) -> None:
-        """Add a point; ``var`` is the variance of the level it rests on."""
+        """Add a point of an unsettled segment; ``var`` is the variance of its level."""
         self._t.append(t_s)
         self._u.append(used_l)
         self._var.append(var)
         if len(self._t) % _TRIM_EVERY == 0:
             self._trim()
 
+    def settle(self, start_l: float) -> None:
+        """Fix the start level of the segment."""
+        for i in range(self._unsettled, len(self._u)):
+            self._u[i] += start_l
+        self._unsettled = len(self._u)
+
+    @property
+    def unsettled_since_s(self) -> float | None:
+        """When the unsettled segment began; None when all is settled."""
+        return self._t[self._unsettled] if self._unsettled < len(self._t) else None
+
+    def drop_after(self, t_s: float) -> None:
+        """Forget points later than ``t_s``: something began then that is no use."""
+        keep = bisect_right(self._t, t_s)
+        del self._t[keep:], self._u[keep:], self._var[keep:]
+        self._unsettled = min(self._unsettled, keep)
+
     def _trim(self) -> None:
         """Thin what is older than the fine span, drop what is older than a week."""
-        newest = self._t[-1]
+        newest_s, n = self._t[-1], len(self._t)
+        fine = min(bisect_right(self._t, newest_s - FINE_S), self._unsettled)
         keep: list[int] = []
-        last = -DAY_S
-        fine = bisect_right(self._t, newest - FINE_S)
-        for i in range(bisect_right(self._t, newest - KEPT_S), fine):
-            if self._t[i] - last >= HOUR_S - 1.0:
+        last_s = float("-inf")
+        for i in range(min(bisect_right(self._t, newest_s - KEPT_S), fine), fine):
+            if self._t[i] - last_s >= HOUR_S - 1.0:
                 keep.append(i)
-                last = self._t[i]
-        keep.extend(range(fine, len(self._t)))
+                last_s = self._t[i]
+        keep.extend(range(fine, n))
         self._t = [self._t[i] for i in keep]
         self._u = [self._u[i] for i in keep]
         self._var = [self._var[i] for i in keep]
+        self._unsettled -= n - len(keep)
 
     def shift(self, by_s: float) -> None:
         """Move all points in time: the clock was set."""
         self._t = [t + by_s for t in self._t]
 
     @property
-    def start_s(self) -> float | None:
+    def begin_s(self) -> float | None:
         """Time of the oldest point."""
         return self._t[0] if self._t else None
 
-    def at(self, t_s: float, end: tuple[float, float, float]) -> tuple[float, float]:
-        """Return use and variance at a time, between the points and ``end`` (the present)."""
-        i = bisect_right(self._t, t_s)
-        if i == 0:
-            return self._u[0], self._var[0]
-        t0, u0, v0 = self._t[i - 1], self._u[i - 1], self._var[i - 1]
-        t1, u1, v1 = (self._t[i], self._u[i], self._var[i]) if i < len(self._t) else end
+    def at(
+        self, t_s: float, start_l: float, now: tuple[float, float, float]
+    ) -> tuple[float, float]:
+        """Return use and variance at a time between the oldest point and the present.
+
+        Args:
+            t_s: Not before ``begin_s``.
+            start_l: Start level of the unsettled segment as known now.
+            now: Time, use and variance at the present.
+        """
+        i = max(1, bisect_right(self._t, t_s))
+        t0, u0, var0 = self._t[i - 1], self._u[i - 1], self._var[i - 1]
+        if i - 1 >= self._unsettled:
+            u0 += start_l
+        if i < len(self._t):
+            t1, u1, var1 = self._t[i], self._u[i], self._var[i]
+            if i >= self._unsettled:
+                u1 += start_l
+        else:
+            t1, u1, var1 = now
         part = (t_s - t0) / (t1 - t0) if t1 > t0 else 0.0
-        return u0 + part * (u1 - u0), v0 + part * (v1 - v0)
+        return u0 + part * (u1 - u0), var0 + part * (var1 - var0)
 
-    def snapshot(self) -> list[list[float]]:
+    def snapshot(self) -> dict[str, Any]:
         """Return the points: seconds since the one before, litres, standard deviation."""
-        out: list[list[float]] = []
-        before = 0.0
+        points: list[list[float]] = []
+        at_s = 0.0
         for t, u, var in zip(self._t, self._u, self._var, strict=True):
-            out.append([round(t - before, 1), round(u, 4), round(max(0.0, var) ** 0.5, 4)])
-            before += out[-1][0]
-        return out
+            points.append([round(t - at_s, 1), round(u, 4), round(max(0.0, var) ** 0.5, 4)])
+            at_s += points[-1][0]
+        return {"points": points, "unsettled": self._unsettled}
 
-    def restore(self, data: list[list[float]]) -> None:
+    def restore(self, data: Mapping[str, Any]) -> None:
         """Take over the points of a snapshot."""
-        t = 0.0
-        for step, used_l, sigma in data:
-            t += step
-            self._t.append(t)
+        at_s = 0.0
+        for step_s, used_l, sigma_l in data["points"]:
+            at_s += step_s
+            self._t.append(at_s)
             self._u.append(float(used_l))
-            self._var.append(float(sigma) ** 2)
+            self._var.append(float(sigma_l) ** 2)
+        self._unsettled = int(data["unsettled"])
+        if not 0 <= self._unsettled <= len(self._t):
+            raise ValueError("unsettled points outside the curve")
 
 
 class DayBook:

@@ -25,7 +25,10 @@ _LEAST_PROBABILITY: Final = 1e-6
 _CLIP_SIGMA: Final = 3.0
 """A reading further off than this moves the level no further than one that far off (Huber)."""
 
-N_FLOATS: Final = 10
+N_NUMBERS: Final = 10
+
+type LevelState = tuple[float, float, float, float, float, float, float, float, float, float]
+"""Time, level, net flow, their covariances, level at the start and its covariances."""
 
 
 @dataclass(slots=True)
@@ -48,13 +51,9 @@ class LevelFilter:
         """Return a filter that begins a segment at a first level."""
         return cls(t_s, level_l, flow, var, 0.0, flow_var, level_l, var, var, 0.0)
 
-    def copy(self) -> Self:
-        """Return an independent copy."""
-        return type(self).from_floats(self.to_floats())
-
-    def to_floats(self) -> list[float]:
-        """Return the state as a list of numbers."""
-        return [
+    def state(self) -> LevelState:
+        """Return the state as plain numbers."""
+        return (
             self.t_s,
             self.level_l,
             self.flow_l_per_s,
@@ -65,29 +64,24 @@ class LevelFilter:
             self.p_ss,
             self.p_sl,
             self.p_sf,
-        ]
+        )
 
     @classmethod
-    def from_floats(cls, values: Sequence[float]) -> Self:
-        """Return a filter from ``to_floats``; raises ValueError on nonsense."""
-        if len(values) != N_FLOATS:
-            raise ValueError(f"a level filter has {N_FLOATS} numbers, not {len(values)}")
+    def from_state(cls, values: Sequence[float]) -> Self:
+        """Return a filter from ``state``; raises ValueError on nonsense."""
+        if len(values) != N_NUMBERS:
+            raise ValueError(f"a level filter has {N_NUMBERS} numbers, not {len(values)}")
         return cls(*(float(v) for v in values))
 
-    @property
-    def used_var(self) -> float:
-        """Variance of ``start_l - level_l``, L2."""
-        return max(0.0, self.p_ss + self.p_ll - 2.0 * self.p_sl)
-
-    def advance(self, t_s: float, q_level: float, q_flow: float) -> None:
-        """Predict to ``t_s``; q_level in L2/s, q_flow in (L/s)2/s."""
+    def advance(self, t_s: float, q_flow: float) -> None:
+        """Predict to ``t_s``; ``q_flow`` is the wander of the net flow, (L/s)2/s."""
         dt = t_s - self.t_s
         if dt <= 0.0:
             return
         self.t_s = t_s
         self.level_l += self.flow_l_per_s * dt
         p_lf, p_ff = self.p_lf, self.p_ff
-        self.p_ll += dt * (2.0 * p_lf + dt * (p_ff + q_flow * dt / 3.0) + q_level)
+        self.p_ll += dt * (2.0 * p_lf + dt * (p_ff + q_flow * dt / 3.0))
         self.p_lf = p_lf + dt * (p_ff + 0.5 * q_flow * dt)
         self.p_ff = p_ff + q_flow * dt
         self.p_sl += dt * self.p_sf
@@ -97,25 +91,24 @@ class LevelFilter:
         spread = self.p_ll + var
         error = reading_l - self.level_l
         if width_l * width_l < _COARSE_FRAC * _COARSE_FRAC * spread:
-            spread += width_l * width_l / 12.0
-            far = abs(error) / sqrt(spread)
-            scale = 1.0 if far <= _CLIP_SIGMA else _CLIP_SIGMA / far
-            self._correct(scale * error / spread, scale / spread)
+            self._take_plain(error, spread + width_l * width_l / 12.0)
             return
         root = sqrt(spread)
         low, high = (error - 0.5 * width_l) / root, (error + 0.5 * width_l) / root
         inside = 0.5 * (erf(high * _ROOT_HALF) - erf(low * _ROOT_HALF))
         if inside < _LEAST_PROBABILITY:
-            spread += width_l * width_l / 12.0
-            far = abs(error) / sqrt(spread)
-            scale = min(1.0, _CLIP_SIGMA / far)
-            self._correct(scale * error / spread, scale / spread)
+            self._take_plain(error, spread + width_l * width_l / 12.0)
             return
         at_low = exp(-0.5 * low * low) / _ROOT_2PI
         at_high = exp(-0.5 * high * high) / _ROOT_2PI
         shift = (at_low - at_high) / inside
         shrink = shift * shift - (low * at_low - high * at_high) / inside
         self._correct(shift / root, max(0.0, shrink) / spread)
+
+    def _take_plain(self, error: float, spread: float) -> None:
+        far = abs(error) / sqrt(spread)
+        scale = 1.0 if far <= _CLIP_SIGMA else _CLIP_SIGMA / far
+        self._correct(scale * error / spread, scale / spread)
 
     def _correct(self, step: float, shrink: float) -> None:
         p_ll, p_lf, p_sl = self.p_ll, self.p_lf, self.p_sl
@@ -130,7 +123,6 @@ class LevelFilter:
         self.p_lf = p_lf * keep
         self.p_sl = p_sl * keep
 
-    def loosen(self, var_level: float, var_flow: float) -> None:
-        """Admit that the level or the flow has changed at once."""
-        self.p_ll += var_level
-        self.p_ff += var_flow
+    def loosen(self, off_l: float) -> None:
+        """Admit that the level may have changed at once by about ``off_l``."""
+        self.p_ll += off_l * off_l
