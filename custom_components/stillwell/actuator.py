@@ -1,6 +1,7 @@
 """A fill device (switch, valve or input_boolean): how to read it and how to command it."""
 
 import logging
+from collections import deque
 from typing import Final
 
 from homeassistant.components.valve import ValveState
@@ -13,12 +14,24 @@ from homeassistant.const import (
     STATE_OFF,
     STATE_ON,
 )
-from homeassistant.core import Context, HomeAssistant, State, split_entity_id
+from homeassistant.core import (
+    CALLBACK_TYPE,
+    Context,
+    Event,
+    HomeAssistant,
+    State,
+    callback,
+    split_entity_id,
+)
 from homeassistant.exceptions import HomeAssistantError
 
 from .engine.guard_events import Actor
 
 _LOGGER = logging.getLogger(__name__)
+
+CONTEXTS_KEPT: Final = 32
+# Automation and script fire these with the context that their actions then carry.
+RULE_EVENTS: Final = ("automation_triggered", "script_started")
 
 DOMAIN_VALVE: Final = "valve"
 
@@ -35,7 +48,18 @@ class Actuator:
         self.hass = hass
         self.entity_id = entity_id
         self._is_valve = split_entity_id(entity_id)[0] == DOMAIN_VALVE
-        self._own_contexts: list[str] = []
+        self._own_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
+        self._rule_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
+
+    @callback
+    def async_follow_rules(self) -> list[CALLBACK_TYPE]:
+        """Note which contexts are rules: one that a clock starts has no parent to tell it by."""
+
+        @callback
+        def note(event: Event) -> None:
+            self._rule_contexts.append(event.context.id)
+
+        return [self.hass.bus.async_listen(kind, note) for kind in RULE_EVENTS]
 
     @property
     def is_on(self) -> bool | None:
@@ -57,14 +81,14 @@ class Actuator:
             return Actor.LINE
         if context.user_id is not None and context.parent_id is None:
             return Actor.PERSON
-        if context.parent_id is not None:
+        if context.parent_id is not None or context.id in self._rule_contexts:
             return Actor.AUTOMATION
         return Actor.UNKNOWN
 
     async def async_command(self, *, on: bool) -> None:
         """Send a command once; whether it worked, the device's own state will tell."""
         context = Context()
-        self._own_contexts = [*self._own_contexts[-7:], context.id]
+        self._own_contexts.append(context.id)
         if self._is_valve:
             domain, action = DOMAIN_VALVE, SERVICE_OPEN_VALVE if on else SERVICE_CLOSE_VALVE
         else:

@@ -169,6 +169,7 @@ class FillWatch:
             async_track_state_change_event(self.hass, self.fill.device, self._async_actuator),
             self.hass.async_add_shutdown_job(HassJob(self._async_shutdown)),
             self._async_cancel_wake,
+            *self.actuator.async_follow_rules(),
         ]
         if inputs := (*self.fill.high_inputs, *self.fill.leak_inputs):
             unsubscribe.append(

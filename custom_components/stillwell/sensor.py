@@ -311,6 +311,7 @@ class VesselSensor(StillwellEntity, SensorEntity):
 
     entity_description: VesselSensorDescription
     _raw: float | str | None = None
+    _is_held = False
 
     @override
     def take(self) -> bool:
@@ -318,26 +319,31 @@ class VesselSensor(StillwellEntity, SensorEntity):
         description = self.entity_description
         view = self.runtime.view
         raw = description.value_fn(view)
-        last = self._raw
         is_available = raw is not None or view.status is not Status.FAILURE
-        if is_available != self._attr_available:
-            self._attr_available = is_available
-        elif raw is last:
-            return False
-        elif isinstance(raw, float) and isinstance(last, float):
-            scale = (
-                raw - view.t_s if description.device_class == SensorDeviceClass.TIMESTAMP else raw
-            )
-            step = max(description.step_abs, description.step_frac * abs(scale))
-            if abs(raw - last) < step:
-                return False
-        elif raw == last:
+        is_held = description.attributes_fn is not None and view.held_s > 0
+        if (
+            is_available == self._attr_available
+            and is_held == self._is_held
+            and not self._has_moved(raw, view.t_s)
+        ):
             return False
         self._raw = raw
+        self._is_held = is_held
+        self._attr_available = is_available
         self._attr_native_value = self._present(raw)
         if description.attributes_fn is not None:
             self._attr_extra_state_attributes = dict(description.attributes_fn(view))
         return True
+
+    def _has_moved(self, raw: float | str | None, now_s: float) -> bool:
+        """Whether the figure is further from the written one than its tolerance."""
+        last = self._raw
+        if not (isinstance(raw, float) and isinstance(last, float)):
+            return raw != last
+        description = self.entity_description
+        is_time = description.device_class == SensorDeviceClass.TIMESTAMP
+        scale = abs(raw - now_s if is_time else raw)
+        return abs(raw - last) >= max(description.step_abs, description.step_frac * scale)
 
     def _present(self, raw: float | str | None) -> float | str | datetime | None:
         if raw is None or isinstance(raw, str):

@@ -94,10 +94,12 @@ class _Follower:
             self._tell(data["entity_id"], is_missing=True)
         elif data["action"] == "update" and "old_entity_id" in data:
             # The listener of the entry reloads; scheduling it here too would reload twice.
+            # What is stored may already be newer than what this follower began with.
+            stored = self._entry.subentries[self._subentry.subentry_id]
             self._hass.config_entries.async_update_subentry(
                 self._entry,
-                self._subentry,
-                data=with_renamed(self._subentry.data, data["old_entity_id"], data["entity_id"]),
+                stored,
+                data=with_renamed(stored.data, data["old_entity_id"], data["entity_id"]),
             )
 
     @callback

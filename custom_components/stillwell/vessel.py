@@ -17,6 +17,7 @@ from homeassistant.core import (
     callback,
 )
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.event import (
     async_track_state_change_event,
     async_track_state_report_event,
@@ -27,10 +28,10 @@ from homeassistant.util.json import JsonValueType
 from .backfill import async_learn_from_recorder
 from .const import DOMAIN
 from .engine.pipeline import VesselModel, VesselSpec, VesselView
-from .engine.quantities import Reading, Status
+from .engine.quantities import Reading, Reason, Status
 from .fill_watch import FillWatch
 from .local_time import LocalTime
-from .readings import level_reading
+from .readings import level_reading, state_unit
 from .settings import VesselSettings
 
 if TYPE_CHECKING:
@@ -73,6 +74,7 @@ class VesselRuntime:
         self._on_learned = on_learned
         self._entities: list[StillwellEntity] = []
         self._is_signal_lost = False
+        self._told_reason = Reason.NONE
         self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
         self.learned_from: str | None = None
         """The level source whose recorded history the model has seen."""
@@ -148,11 +150,17 @@ class VesselRuntime:
     def async_publish(self, t_s: float) -> None:
         """Show the present view; entities write only what moved."""
         self.view = view = self.model.view(t_s, self._local_time.utc_offset_s(t_s))
-        self._log_signal(view)
+        self._tell_signal(view)
         for entity in self._entities:
             entity.refresh()
 
-    def _log_signal(self, view: VesselView) -> None:
+    def _tell_signal(self, view: VesselView) -> None:
+        """Log once that the source is lost and once that it is back; tell a useless unit."""
+        if view.reason is self._told_reason:
+            return
+        was, self._told_reason = self._told_reason, view.reason
+        if Reason.UNIT_UNKNOWN in (was, view.reason):
+            self._tell_unit(is_useless=view.reason is Reason.UNIT_UNKNOWN)
         is_lost = view.status is Status.FAILURE
         if is_lost == self._is_signal_lost:
             return
@@ -163,6 +171,25 @@ class VesselRuntime:
             self.title,
             LOG_WORDS[not is_lost],
             view.reason.value,
+        )
+
+    def _tell_unit(self, *, is_useless: bool) -> None:
+        issue_id = f"unit_changed_{self.subentry_id}"
+        if not is_useless:
+            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+            return
+        ir.async_create_issue(
+            self.hass,
+            DOMAIN,
+            issue_id,
+            is_fixable=False,
+            severity=ir.IssueSeverity.ERROR,
+            translation_key="unit_changed",
+            translation_placeholders={
+                "vessel": self.title,
+                "entity": self.settings.source,
+                "unit": str(state_unit(self.hass.states.get(self.settings.source))),
+            },
         )
 
     @callback

@@ -7,11 +7,12 @@ shown. Nothing here reads a clock: every call brings its time.
 from dataclasses import dataclass
 from typing import Any, Final
 
-from .balance import Balance, BalanceSettings, DayUse, Event, Fill, Flow
+from .balance import Balance, BalanceSettings, Event, Fill, Flow
 from .conditioning import Conditioner, ConditioningSettings, Verdict
 from .forecast import Forecaster, Outlook
 from .geometry import Vessel
 from .guard_events import LevelReported
+from .ledger import DayUse
 from .loss import LossTest, LossVerdict
 from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
 

@@ -1,0 +1,262 @@
+"""The watch on the fill device: off within five seconds, never on, whatever the source does."""
+
+from typing import Any
+
+import pytest
+from custom_components.stillwell.const import DOMAIN
+from homeassistant.core import CoreState, HomeAssistant, ServiceCall
+from homeassistant.exceptions import ServiceValidationError
+
+from .lab import FLOAT, LEAK, VALVE, Lab
+
+LOST = ["0", "unavailable", "unknown", "nan", "inf", "broken"]
+
+
+@pytest.fixture
+async def guarded(hass: HomeAssistant, lab: Lab) -> Lab:
+    """A lab with a fill device, a float and a leak contact, ready to fill."""
+    hass.states.async_set(FLOAT, "off")
+    hass.states.async_set(LEAK, "off")
+    await lab.set_up(fill_device=VALVE, high_inputs=[FLOAT], leak_inputs=[LEAK])
+    await lab.settle()
+    assert lab.is_permitted
+    return lab
+
+
+async def fill(lab: Lab, minutes: int = 5, start_cm: float = 20.0) -> float:
+    """Switch on and let the level rise 3 mm a minute; return the last level."""
+    await lab.valve(on=True)
+    level = start_cm
+    for _ in range(3 * minutes):
+        level += 0.1
+        await lab.run([level], 20)
+    assert lab.is_valve_on
+    return level
+
+
+@pytest.mark.parametrize("lost", LOST)
+async def test_unplugged_in_a_fill_goes_off_at_once(guarded: Lab, lost: str) -> None:
+    await fill(guarded)
+    await guarded.level(lost)
+    assert not guarded.is_valve_on
+    assert not guarded.is_permitted
+
+
+@pytest.mark.parametrize("lost", LOST)
+async def test_unplugged_at_rest_is_never_permitted(guarded: Lab, lost: str) -> None:
+    """An unplugged strip reads exactly 0 (common practice, no source)."""
+    for _ in range(30):
+        await guarded.level(lost)
+        await guarded.wait(20)
+        assert not guarded.is_valve_on
+        assert not guarded.is_permitted
+
+
+async def test_frozen_in_a_fill_goes_off(guarded: Lab) -> None:
+    """No report at all: three intervals of 20 s pass, then the device goes off."""
+    await fill(guarded, 1)
+    for _ in range(40):
+        await guarded.wait(5)
+    assert not guarded.is_valve_on
+    assert guarded.state("guard_state").state == "paused"
+
+
+async def test_a_level_that_repeats_itself_in_a_fill_trips(guarded: Lab) -> None:
+    """The device runs and nothing rises: the line may be pouring on the floor."""
+    await guarded.valve(on=True)
+    await guarded.settle(count=60)
+    assert not guarded.is_valve_on
+    assert guarded.state("lockout_reason").state == "no_rise"
+
+
+async def test_the_longest_run_is_cut_off(hass: HomeAssistant, guarded: Lab) -> None:
+    """A refill is cut off at two hours (common practice, no source)."""
+    await guarded.valve(on=True)
+    level = 20.0
+    for third in range(3 * 122):
+        level = 20.0 + 0.03 * third
+        await guarded.run([round(level, 2)], 20)
+        if third == 3 * 118:
+            assert guarded.is_valve_on
+    assert not guarded.is_valve_on
+    assert guarded.is_locked_out
+    assert guarded.state("lockout").attributes["reason"] == "longest_run"
+
+
+@pytest.mark.parametrize(
+    ("contact", "state", "trips"),
+    [
+        (FLOAT, "on", "high_input"),
+        (LEAK, "on", "leak"),
+        (FLOAT, "unavailable", None),
+        (LEAK, "unknown", None),
+    ],
+)
+async def test_an_independent_contact_stops_a_fill(
+    hass: HomeAssistant, guarded: Lab, contact: str, state: str, trips: str | None
+) -> None:
+    await fill(guarded)
+    hass.states.async_set(contact, state)
+    await hass.async_block_till_done()
+    assert not guarded.is_valve_on
+    assert not guarded.is_permitted
+    assert guarded.is_locked_out is (trips is not None)
+    assert guarded.state("lockout_reason").state == (trips or "none")
+
+
+async def test_the_high_limit_stops_with_one_reading(guarded: Lab) -> None:
+    level = await fill(guarded, 30)
+    while guarded.is_valve_on and level < 34:
+        level += 0.1
+        await guarded.run([level], 20)
+    assert not guarded.is_valve_on
+    assert level == pytest.approx(32.0, abs=0.35)
+
+
+async def test_a_lockout_survives_reload_and_refuses_to_run(guarded: Lab) -> None:
+    await guarded.hass.services.async_call(
+        DOMAIN,
+        "lock_out",
+        {"entity_id": guarded.state("lockout").entity_id, "reason": "hose off"},
+        blocking=True,
+    )
+    assert guarded.is_locked_out
+    assert guarded.state("lockout").attributes["reason_text"] == "hose off"
+    await guarded.reload()
+    assert guarded.is_locked_out
+    await guarded.settle()
+    await guarded.valve(on=True)
+    assert not guarded.is_valve_on
+    await press_reset(guarded)
+    assert not guarded.is_locked_out
+
+
+async def press_reset(lab: Lab) -> None:
+    """Press the reset button."""
+    await lab.hass.services.async_call(
+        "button", "press", {"entity_id": lab.state("reset").entity_id}, blocking=True
+    )
+    await lab.hass.async_block_till_done()
+
+
+async def test_reset_checks_the_conditions_first(hass: HomeAssistant, guarded: Lab) -> None:
+    hass.states.async_set(FLOAT, "on")
+    await hass.async_block_till_done()
+    assert guarded.is_locked_out
+    with pytest.raises(ServiceValidationError, match=r"active|is on|input"):
+        await press_reset(guarded)
+    assert guarded.is_locked_out
+    hass.states.async_set(FLOAT, "off")
+    await hass.async_block_till_done()
+    assert guarded.is_locked_out
+    await press_reset(guarded)
+    assert not guarded.is_locked_out
+
+
+async def test_reset_without_lockout_changes_nothing(guarded: Lab) -> None:
+    await press_reset(guarded)
+    assert not guarded.is_locked_out
+
+
+async def test_the_device_found_on_goes_off_first(hass: HomeAssistant, lab: Lab) -> None:
+    """After a restart in a fill the device is still on: off before anything else."""
+    await lab.set_up(fill_device=VALVE)
+    await lab.settle()
+    await fill(lab)
+    run_started = lab.state("lockout").attributes["run_started"]
+    assert run_started is not None
+    snapshot = lab.runtime.watch.snapshot()
+    # A power cut: nothing is unloaded, a new system comes up with what was stored.
+    runtime = lab.runtime
+    runtime.watch.restore(snapshot, is_damaged=False)
+    runtime.watch.async_start(lab.freezer().timestamp())
+    await hass.async_block_till_done()
+    assert not lab.is_valve_on
+    assert "interrupted" in {entry["reason"] for entry in runtime.decisions}
+
+
+async def test_reload_in_a_fill_goes_off_and_remembers(guarded: Lab) -> None:
+    await fill(guarded)
+    await guarded.reload()
+    assert not guarded.is_valve_on
+    assert not guarded.is_permitted
+    assert guarded.runtime.decisions
+
+
+async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) -> None:
+    await fill(guarded)
+    calls: list[ServiceCall] = []
+    hass.bus.async_listen("call_service", calls.append)
+    await hass.async_stop(force=True)
+    assert hass.state is CoreState.stopped
+    assert not guarded.is_valve_on
+
+
+async def test_off_is_repeated_until_it_is_confirmed(hass: HomeAssistant, guarded: Lab) -> None:
+    await fill(guarded)
+    heard: list[ServiceCall] = []
+
+    async def deaf(call: ServiceCall) -> None:
+        heard.append(call)
+
+    hass.services.async_register("input_boolean", "turn_off", deaf)
+    await guarded.level("unavailable")
+    for _ in range(30):
+        await guarded.wait(5)
+    assert guarded.is_valve_on
+    # At once, then after 5, 15, 30, 60 and each further 60 s.
+    assert len(heard) >= 5
+    assert guarded.is_locked_out
+    assert guarded.state("lockout_reason").state == "stuck_on"
+    hass.states.async_set(VALVE, "off")
+    await hass.async_block_till_done()
+    repeated = len(heard)
+    for _ in range(30):
+        await guarded.wait(5)
+    assert len(heard) == repeated
+    assert guarded.is_locked_out
+
+
+async def test_a_valve_is_closed_and_a_device_that_fails_is_asked_again(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    calls: list[ServiceCall] = []
+
+    async def fail(call: ServiceCall) -> None:
+        calls.append(call)
+        raise RuntimeError("no radio")
+
+    hass.services.async_register("valve", "close_valve", fail)
+    hass.states.async_set("valve.lagoon", "open")
+    await lab.set_up(fill_device="valve.lagoon")
+    assert calls[0].data["entity_id"] == "valve.lagoon"
+    for _ in range(10):
+        await lab.wait(5)
+    assert len(calls) >= 3
+    hass.states.async_set("valve.lagoon", "closed")
+    await hass.async_block_till_done()
+    assert lab.state("guard_state").state in ("settling", "idle")
+
+
+async def test_the_log_tells_what_was_decided(guarded: Lab) -> None:
+    await fill(guarded)
+    await guarded.level("0")
+    response = await guarded.hass.services.async_call(
+        DOMAIN,
+        "decision_log",
+        {"entity_id": guarded.state("lockout").entity_id},
+        blocking=True,
+        return_response=True,
+    )
+    log = response["vessels"][0]["decisions"]
+    assert [entry["decision"] for entry in log[-3:]] == ["started", "stopped", "off_confirmed"]
+    assert log[-2]["reason"] == "signal"
+
+
+async def test_the_lockout_is_on_the_disk_at_once(
+    guarded: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """Not with the next periodic save: a power cut may follow."""
+    await guarded.runtime.async_lock_out("test")
+    stored = hass_storage[f"{DOMAIN}.{guarded.entry.entry_id}.safety"]["data"]["vessels"]
+    assert stored["lagoon_reservoir"]["guard"]["trip"]["reason"] == "external"

@@ -1,0 +1,124 @@
+"""Stores: truncated and foreign files are kept aside, told, and never trusted."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from custom_components.stillwell.const import DOMAIN
+from homeassistant.core import HomeAssistant
+from homeassistant.helpers import issue_registry as ir
+
+from .lab import VALVE, Lab
+
+FOREIGN: list[Any] = [
+    [],
+    {"vessels": 3},
+    {"vessels": {"lagoon_reservoir": "text"}},
+    {"other": {}},
+]
+
+
+@pytest.fixture
+def hass_storage() -> dict[str, Any]:
+    """Let stores write real files into the test's own folder; the plug-in would mock them."""
+    return {}
+
+
+def put(hass: HomeAssistant, entry_id: str, name: str, text: str) -> Path:
+    """Write a store's file."""
+    path = Path(hass.config.path(".storage", f"{DOMAIN}.{entry_id}.{name}"))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text)
+    return path
+
+
+async def set_up_again(lab: Lab, name: str, text: str) -> Path:
+    """Set up, stop, damage a file, start."""
+    await lab.set_up(fill_device=VALVE)
+    await lab.settle()
+    hass = lab.hass
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    path = await hass.async_add_executor_job(put, hass, lab.entry.entry_id, name, text)
+    assert await hass.config_entries.async_setup(lab.entry.entry_id)
+    await hass.async_block_till_done()
+    return path
+
+
+def is_told(lab: Lab, name: str) -> bool:
+    """Whether the keeper was told that a file was damaged."""
+    issue = f"store_damaged_{DOMAIN}.{lab.entry.entry_id}.{name}"
+    return ir.async_get(lab.hass).async_get_issue(DOMAIN, issue) is not None
+
+
+@pytest.mark.parametrize("name", ["learned", "safety"])
+async def test_a_truncated_file_is_kept_aside(lab: Lab, name: str) -> None:
+    path = await set_up_again(lab, name, '{"version": 1, "data": {"vess')
+    assert is_told(lab, name)
+    kept = [other for other in path.parent.iterdir() if other.name.startswith(f"{path.name}.")]
+    assert [other.read_text() for other in kept] == ['{"version": 1, "data": {"vess']
+    await lab.settle()
+    assert lab.state("volume").state != "unavailable"
+
+
+@pytest.mark.parametrize("data", FOREIGN)
+async def test_a_foreign_file_is_kept_aside(lab: Lab, data: Any) -> None:
+    text = json.dumps({"version": 1, "minor_version": 1, "key": "x", "data": data})
+    path = await set_up_again(lab, "learned", text)
+    assert is_told(lab, "learned")
+    assert path.with_name(f"{path.name}.damaged").read_text() == text
+
+
+async def test_a_file_of_a_newer_version_is_kept_aside(lab: Lab) -> None:
+    text = json.dumps({"version": 9, "minor_version": 1, "key": "x", "data": {"vessels": {}}})
+    path = await set_up_again(lab, "learned", text)
+    assert is_told(lab, "learned")
+    assert path.with_name(f"{path.name}.damaged").read_text() == text
+
+
+async def test_damaged_safety_state_means_locked_out(lab: Lab) -> None:
+    """What cannot be read may have been a lockout."""
+    await set_up_again(lab, "safety", "{")
+    assert lab.is_locked_out
+    assert lab.state("lockout_reason").state == "stored_state_damaged"
+
+
+async def test_nonsense_in_one_vessel_is_started_anew(lab: Lab) -> None:
+    data = {"vessels": {"lagoon_reservoir": {"model": {"version": 77}, "learned_from": None}}}
+    await set_up_again(
+        lab, "learned", json.dumps({"version": 1, "minor_version": 1, "key": "x", "data": data})
+    )
+    assert is_told(lab, "learned")
+    await lab.settle()
+    assert lab.value("volume") == pytest.approx(18.0, abs=0.1)
+
+
+async def test_nonsense_about_the_guard_means_locked_out(lab: Lab) -> None:
+    data = {"vessels": {"lagoon_reservoir": {"guard": {"version": 77}}}}
+    await set_up_again(
+        lab, "safety", json.dumps({"version": 1, "minor_version": 1, "key": "x", "data": data})
+    )
+    assert lab.is_locked_out
+
+
+async def test_removing_the_system_removes_its_files(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up(fill_device=VALVE)
+    await lab.settle()
+    entry_id = lab.entry.entry_id
+    assert await hass.config_entries.async_unload(entry_id)
+    folder = Path(hass.config.path(".storage"))
+
+    def ours() -> list[str]:
+        return [path.name for path in folder.iterdir() if entry_id in path.name]
+
+    assert len(await hass.async_add_executor_job(ours)) == 2
+    await hass.config_entries.async_remove(entry_id)
+    await hass.async_block_till_done()
+    assert await hass.async_add_executor_job(ours) == []
+
+
+async def test_settings_that_cannot_be_used_are_told(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up(start_m=0.5)
+    issue = ir.async_get(hass).async_get_issue(DOMAIN, "vessel_settings_invalid_lagoon_reservoir")
+    assert issue.translation_placeholders["vessel"] == "Lagoon reservoir"
+    assert not lab.entry.runtime_data.vessels

@@ -1,0 +1,126 @@
+"""With a recorder: what is learned from its history, and the hub's water dashboard."""
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+from homeassistant.components.energy import data as energy_data
+from homeassistant.components.energy import validate
+from homeassistant.components.recorder.models import StatisticMeanType
+from homeassistant.components.recorder.statistics import async_import_statistics
+from homeassistant.core import HomeAssistant
+from homeassistant.setup import async_setup_component
+from homeassistant.util import dt as dt_util
+from pytest_homeassistant_custom_component.components.recorder.common import (
+    async_wait_recording_done,
+)
+
+from .lab import SOURCE, SQUARE_L_PER_CM, Lab
+
+if TYPE_CHECKING:
+    from freezegun.api import FrozenDateTimeFactory
+
+CM_PER_HOUR_AT_3_L_PER_DAY = 3.0 / SQUARE_L_PER_CM / 24.0
+
+
+@pytest.fixture(autouse=True)
+def _stillwell_is_installed(recorder_mock: None, enable_custom_integrations: None) -> None:
+    """The recorder must be there before the hub is."""
+
+
+async def test_the_water_dashboard_takes_the_meter(hass: HomeAssistant, lab: Lab) -> None:
+    assert await async_setup_component(hass, "energy", {})
+    await lab.set_up()
+    await lab.settle()
+    meter = lab.state("total_used")
+    assert meter.attributes["device_class"] == "water"
+    assert meter.attributes["state_class"] == "total_increasing"
+    manager = await energy_data.async_get_manager(hass)
+    await manager.async_update(
+        {
+            "energy_sources": [
+                {
+                    "type": "water",
+                    "stat_energy_from": meter.entity_id,
+                    "stat_cost": None,
+                    "entity_energy_price": None,
+                    "number_energy_price": None,
+                }
+            ]
+        }
+    )
+    result = await validate.async_validate(hass)
+    problems = {issue for source in result.energy_sources for issue in source.issues}
+    # Statistics appear with the hub's next five-minute run; nothing else may be wrong.
+    assert problems <= {"statistics_not_defined"}
+
+
+async def record(hass: HomeAssistant, freezer: FrozenDateTimeFactory, hours: int) -> float:
+    """Let the recorder see a level fall by 3 L a day, each ten minutes; return the last."""
+    level = 30.0
+    for step in range(hours * 6):
+        level = round(30.0 - step / 6 * CM_PER_HOUR_AT_3_L_PER_DAY, 2)
+        hass.states.async_set(SOURCE, f"{level}", {"unit_of_measurement": "cm"})
+        freezer.tick(600)
+        if step % 50 == 0:
+            await async_wait_recording_done(hass)
+    await async_wait_recording_done(hass)
+    return level
+
+
+async def test_the_first_day_already_shows_the_use(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    level = await record(hass, freezer, 48)
+    await lab.set_up()
+    await lab.run([level] * 4, 30)
+    # 3 L a day by construction.
+    assert lab.value("use_per_day") == pytest.approx(3.0, rel=0.05)
+    assert lab.seconds_until("empty_at") > 0
+    assert lab.runtime.learned_from == SOURCE
+
+
+async def test_hourly_means_reach_further_back_than_states(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    await async_setup_component(hass, "sensor", {})
+    now = dt_util.utcnow().replace(minute=0, second=0, microsecond=0)
+    hours = range(24 * 7)
+    hass.states.async_set(SOURCE, "25", {"unit_of_measurement": "cm"})
+    async_import_statistics(
+        hass,
+        {
+            "mean_type": StatisticMeanType.ARITHMETIC,
+            "has_sum": False,
+            "name": None,
+            "source": "recorder",
+            "statistic_id": SOURCE,
+            "unit_class": "distance",
+            "unit_of_measurement": "cm",
+        },
+        [
+            {
+                "start": now - timedelta(days=11) - timedelta(hours=len(hours) - hour),
+                "mean": 32.0 - hour * CM_PER_HOUR_AT_3_L_PER_DAY,
+            }
+            for hour in hours
+        ],
+    )
+    await async_wait_recording_done(hass)
+    await lab.set_up()
+    days = lab.runtime.model.balance.days
+    full = [day.used_l for day in days if day.covered_frac > 0.99]
+    assert len(full) >= 5
+    assert full == pytest.approx([3.0] * len(full), rel=0.1)
+
+
+async def test_it_learns_once(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    level = await record(hass, freezer, 24)
+    await lab.set_up()
+    await lab.run([level] * 4, 30)
+    used_l = lab.value("total_used")
+    await lab.reload()
+    await lab.run([level] * 4, 30)
+    assert lab.value("total_used") == pytest.approx(used_l, abs=0.02)

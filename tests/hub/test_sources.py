@@ -1,0 +1,119 @@
+"""Entities a vessel names: renames are followed, what is gone is told, units are watched."""
+
+import pytest
+from custom_components.stillwell.actuator import Actuator
+from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.engine.guard_events import Actor
+from homeassistant.core import Context, HomeAssistant
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import issue_registry as ir
+
+from .lab import FLOAT, SOURCE, VALVE, Lab
+
+
+def issues(hass: HomeAssistant) -> set[str]:
+    """Return what the keeper is told at present."""
+    return {
+        issue.translation_key
+        for (domain, _), issue in ir.async_get(hass).issues.items()
+        if domain == DOMAIN and issue.active
+    }
+
+
+async def test_renames_are_followed_without_losing_anything(hass: HomeAssistant, lab: Lab) -> None:
+    registry = er.async_get(hass)
+    strip = registry.async_get_or_create("sensor", "lab", "1", suggested_object_id="lagoon_level")
+    contact = registry.async_get_or_create(
+        "binary_sensor", "lab", "2", suggested_object_id="lagoon_float"
+    )
+    assert (strip.entity_id, contact.entity_id) == (SOURCE, FLOAT)
+    await lab.set_up(fill_device=VALVE, high_inputs=[FLOAT])
+    await lab.settle()
+    used_l = lab.value("total_used")
+    registry.async_update_entity(SOURCE, new_entity_id="sensor.strip_2")
+    registry.async_update_entity(FLOAT, new_entity_id="binary_sensor.float_2")
+    await hass.async_block_till_done()
+    data = next(iter(lab.entry.subentries.values())).data
+    assert data["source"] == "sensor.strip_2"
+    assert data["high_inputs"] == ["binary_sensor.float_2"]
+    hass.states.async_set("sensor.strip_2", "20", {"unit_of_measurement": "cm"})
+    await hass.async_block_till_done()
+    assert lab.value("total_used") == pytest.approx(used_l, abs=0.01)
+    assert "source_missing" not in issues(hass)
+
+
+async def test_a_removed_source_is_told_and_its_return_too(hass: HomeAssistant, lab: Lab) -> None:
+    registry = er.async_get(hass)
+    registry.async_get_or_create("sensor", "lab", "1", suggested_object_id="lagoon_level")
+    await lab.set_up()
+    assert "source_missing" not in issues(hass)
+    registry.async_remove(SOURCE)
+    await hass.async_block_till_done()
+    assert "source_missing" in issues(hass)
+    await lab.level(20.0)
+    assert "source_missing" not in issues(hass)
+
+
+async def test_a_source_that_never_was_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up(fill_device=VALVE, leak_inputs=["binary_sensor.nowhere"])
+    assert {"source_missing", "actuator_missing"} <= issues(hass)
+    assert not lab.is_permitted
+
+
+async def test_a_useless_unit_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up()
+    await lab.settle(count=3)
+    lab.unit = "kg"
+    await lab.level(20.0)
+    assert "unit_changed" in issues(hass)
+    assert lab.state("signal_reason").state == "unit_unknown"
+    lab.unit = "mm"
+    await lab.level(200.0)
+    assert "unit_changed" not in issues(hass)
+
+
+@pytest.mark.parametrize(
+    ("entity_id", "state", "is_on"),
+    [
+        ("switch.v", "on", True),
+        ("switch.v", "off", False),
+        ("switch.v", "unavailable", None),
+        ("valve.v", "open", True),
+        ("valve.v", "opening", True),
+        ("valve.v", "closing", True),
+        ("valve.v", "closed", False),
+        ("valve.v", "unknown", None),
+        ("input_boolean.v", None, None),
+    ],
+)
+async def test_a_device_is_read(
+    hass: HomeAssistant, entity_id: str, state: str | None, *, is_on: bool | None
+) -> None:
+    if state is not None:
+        hass.states.async_set(entity_id, state)
+    assert Actuator(hass, entity_id).is_on is is_on
+
+
+async def test_who_switched_is_told_by_the_context(hass: HomeAssistant) -> None:
+    actuator = Actuator(hass, "switch.v")
+    unsubscribe = actuator.async_follow_rules()
+    rule = Context()
+    hass.bus.async_fire("automation_triggered", {}, context=rule)
+    await hass.async_block_till_done()
+    assert actuator.actor(rule) is Actor.AUTOMATION
+    assert actuator.actor(Context(parent_id="x")) is Actor.AUTOMATION
+    assert actuator.actor(Context(user_id="keeper")) is Actor.PERSON
+    assert actuator.actor(Context()) is Actor.UNKNOWN
+    for stop in unsubscribe:
+        stop()
+
+
+async def test_a_valve_is_opened_and_closed(hass: HomeAssistant) -> None:
+    sent: list[str] = []
+    for action in ("open_valve", "close_valve"):
+        hass.services.async_register("valve", action, lambda call: sent.append(call.service))
+    hass.states.async_set("valve.v", "closed")
+    actuator = Actuator(hass, "valve.v")
+    await actuator.async_command(on=True)
+    await actuator.async_command(on=False)
+    assert sent == ["open_valve", "close_valve"]
