@@ -7,12 +7,12 @@ suits a level signal: errors of neighbouring blocks cancel in the sum, so its no
 two levels however long it runs.
 
 Design (figures and how they were measured: docs/loss-test.md):
-- k is three times the relative sigma of the expectation, 0.4 to 1.5: natural change of the
-  use from day to day and an unknown pattern are no loss.
-- H is the largest of 5.5 sigma of a block; 1.4 times the largest excursion that ended by
-  itself in the past week or so, and 2.5 times the largest step in such a one if it stood out
-  of the noise (pulses of a pump, splashing, whatever the model does not know); and 0.12 L.
-  In the first day of learning it is twice that, and at least eight hours of use.
+- k is exp(3 s) - 1, 0.4 to 1.2, with s the relative sigma of the expectation: natural
+  change of the use from day to day and an unknown pattern are no loss.
+- H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
+  excursion that ended by itself in the past week or so; 2.5 times a step that came again if
+  it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
+  twice that, and at least eight hours of use.
 - One block adds at most 0.7 H: a single odd block raises no alarm.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
@@ -25,13 +25,14 @@ from typing import Any, Final
 from .quantities import DAY_S, HOUR_S, UseBlock
 
 _LEAST_ALLOWANCE: Final = 0.4
-_MOST_ALLOWANCE: Final = 1.5
+_MOST_ALLOWANCE: Final = 1.2
 _ALLOWANCE_SIGMAS: Final = 3.0
-_THRESHOLD_SIGMAS: Final = 5.5
+_THRESHOLD_SIGMAS: Final = 5.0
 _LEAST_THRESHOLD_L: Final = 0.12
+_LEAST_HOURS_OF_USE: Final = 2.5
 _PEAK_FACTOR: Final = 1.4
 _STEP_FACTOR: Final = 2.5
-_STEP_SIGMAS: Final = 4.0
+_STEP_SIGMAS: Final = 5.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
 _LEARNING_S: Final = DAY_S
@@ -39,6 +40,13 @@ _LEARNING_HOURS_OF_USE: Final = 8.0
 _MOST_PER_BLOCK: Final = 0.7
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
 """The expectation looks back a day; later than this into a loss it would contain the loss."""
+
+
+_NUMBERS: Final = (
+    *("allowance", "sum_l", "top_l", "step_l", "last_step_l"),
+    *("peak_l", "lost_l", "back_l", "learned_s"),
+)
+_OPTIONAL: Final = ("since_s", "sigma_l", "normal_l_per_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +74,16 @@ class LossTest:
     """One-sided sequential test of use against its learned pattern."""
 
     __slots__ = (
-        "_back_l", "_latched", "_learned_s", "_lost_l", "_normal_l_per_s", "_peak_l",
-        "_sigma_l", "_since_s", "_step_l", "_sum_l", "_top_l",
+        "_allowance", "_back_l", "_last_step_l", "_latched", "_learned_s", "_lost_l",
+        "_normal_l_per_s", "_peak_l", "_sigma_l", "_since_s", "_step_l", "_sum_l", "_top_l",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self._sum_l = 0.0
         self._top_l = 0.0
+        self._allowance = _MOST_ALLOWANCE
         self._step_l = 0.0
+        self._last_step_l = 0.0
         self._peak_l = 0.0
         self._lost_l = 0.0
         self._back_l = 0.0
@@ -123,21 +133,24 @@ class LossTest:
     def threshold_l(self) -> float:
         """Litres beyond allowance at which the alarm is raised now."""
         sigma = self._sigma_l or 0.0
-        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, _LEAST_THRESHOLD_L)
+        hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
+        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, _LEAST_HOURS_OF_USE * hour_l)
+        threshold = max(threshold, _LEAST_THRESHOLD_L)
         if self._learned_s < _LEARNING_S:
-            hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
             threshold = max(2.0 * threshold, _LEARNING_HOURS_OF_USE * hour_l)
         return threshold
 
     def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
-        allowance = min(max(_ALLOWANCE_SIGMAS * rel_sigma, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
+        if self._since_s is None:
+            # Held while the excess lasts: a loss makes use look variable, too.
+            allowance = exp(min(_ALLOWANCE_SIGMAS * rel_sigma, 1.0)) - 1.0
+            self._allowance = min(max(allowance, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
         threshold = self.threshold_l
-        beyond = block.used_l - (1.0 + allowance) * expected_l
+        beyond = block.used_l - (1.0 + self._allowance) * expected_l
         self._sum_l += min(beyond, _MOST_PER_BLOCK * threshold)
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
-            tolerable_l = max(_PEAK_FACTOR * self._top_l, _STEP_FACTOR * self._step_l)
-            self._peak_l = max(self._peak_l, tolerable_l)
+            self._tolerate()
             self._clear()
             return
         if beyond > _STEP_SIGMAS * block.sigma_l:
@@ -166,6 +179,14 @@ class LossTest:
         if self._back_l > self.threshold_l:
             self.reset()
 
+    def _tolerate(self) -> None:
+        tolerable_l = _PEAK_FACTOR * min(self._top_l, self.threshold_l)
+        if self._step_l > 0.0:
+            # A pump's pulse comes again and again; a glitch does not.
+            tolerable_l = max(tolerable_l, _STEP_FACTOR * min(self._step_l, self._last_step_l))
+            self._last_step_l = self._step_l
+        self._peak_l = max(self._peak_l, tolerable_l)
+
     def _clear(self) -> None:
         self._sum_l = self._top_l = self._step_l = self._lost_l = self._back_l = 0.0
         self._since_s = None
@@ -189,29 +210,20 @@ class LossTest:
     def snapshot(self) -> dict[str, Any]:
         """Return the state in JSON types."""
         latched = self._latched
-        return {
-            "sum_l": self._sum_l,
-            "top_l": self._top_l,
-            "step_l": self._step_l,
-            "peak_l": self._peak_l,
-            "lost_l": self._lost_l,
-            "back_l": self._back_l,
-            "since_s": self._since_s,
-            "sigma_l": self._sigma_l,
-            "normal_l_per_s": self._normal_l_per_s,
-            "learned_s": self._learned_s,
+        numbers = {name: getattr(self, f"_{name}") for name in (*_NUMBERS, *_OPTIONAL)}
+        return numbers | {
             "latched": latched and [latched.excess_l_per_s, latched.normal_l_per_s],
         }
 
     def restore(self, data: dict[str, Any]) -> None:
         """Take up a snapshot; ValueError when it is not one."""
         try:
-            for name in ("sum_l", "top_l", "step_l", "peak_l", "lost_l", "back_l", "learned_s"):
+            for name in _NUMBERS:
                 value = float(data[name])
                 if not 0.0 <= value < float("inf"):
                     raise ValueError(f"{name} is {value}")
                 setattr(self, f"_{name}", value)
-            for name in ("since_s", "sigma_l", "normal_l_per_s"):
+            for name in _OPTIONAL:
                 setattr(self, f"_{name}", None if data[name] is None else float(data[name]))
             latched = data["latched"]
             self._latched = None if latched is None else _Latched(*map(float, latched))
