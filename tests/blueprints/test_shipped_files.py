@@ -28,6 +28,7 @@ REQUIRED: dict[str, dict[str, Any]] = {
         "request": "input_boolean.lagoon_batch",
         "lockout_entity": "binary_sensor.lagoon_mixing_vat_lockout",
     },
+    "stillwell_notify_alarms.yaml": {"alarms": ["binary_sensor.lagoon_reservoir_lockout"]},
     "stillwell_refill_vessel.yaml": {
         "level_entity": "sensor.lagoon_reservoir_fill",
         "valve": "switch.lagoon_reservoir_valve",
