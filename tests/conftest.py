@@ -1,6 +1,12 @@
 """Shared set-up of all tests."""
 
-import custom_components
+from pathlib import Path
+import sys
 
-# The hub's test plug-in has a package of the same name; ours must be imported first.
-assert custom_components.__path__
+ROOT = str(Path(__file__).parents[1])
+if ROOT not in sys.path:
+    sys.path.insert(0, ROOT)
+
+import custom_components.stillwell  # noqa: E402 - the hub's test plug-in has a package of this name
+
+assert custom_components.stillwell.__path__
