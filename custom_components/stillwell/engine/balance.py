@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from math import exp
 from typing import Any, Final
 
 from .blocks import BlockCutter
@@ -56,6 +57,7 @@ _USUAL_SPAN_S: Final = 3 * DAY_S
 _REST_S: Final = 1800.0
 _SETTLE_S: Final = 6 * HOUR_S
 _SPACING_S: Final = 10.0
+_FADE_S: Final = 2 * HOUR_S
 
 
 class Flow(StrEnum):
@@ -119,6 +121,7 @@ class Balance:
         "_down",
         "_draws",
         "_events",
+        "_extra",
         "_excursion",
         "_fill_rates",
         "_filter",
@@ -139,7 +142,8 @@ class Balance:
         self._filter: LevelFilter | None = None
         self._base_l = 0.0  # cumulative use where the segment began
         self._join_var = 0.0  # variance of the use carried at the last join
-        self._carry = 0.0  # use carried where it cannot be seen, L/s
+        self._carry = 0.0  # usual use, carried where it cannot be seen, L/s
+        self._extra = 0.0  # what the use of now differs from the usual, L/s
         self._is_held = False
         self._curve = UseCurve()
         self._book = DayBook()
@@ -182,7 +186,12 @@ class Balance:
         """Use since the filter's time that was carried, L."""
         if self._excursion is None and not self._is_held:
             return 0.0
-        return self._carry * (self._t_s - f.t_s)
+        return self._carried(self._t_s - f.t_s)
+
+    def _carried(self, span_s: float) -> float:
+        """Use carried over a span: at the present rate first, later at the usual one."""
+        fades = _FADE_S * (1.0 - exp(-max(0.0, span_s) / _FADE_S))
+        return self._carry * span_s + self._extra * fades
 
     def _now(self, f: LevelFilter) -> tuple[float, float, float]:
         """Time, cumulative use and the variance of the level it rests on, at the present."""
@@ -268,8 +277,8 @@ class Balance:
         exc = self._filling()
         if exc is None:
             return None
-        added_l = max(0.0, exc.moved_l + self._carry * (self._t_s - exc.start_s))
-        return Fill(exc.start_s, None, added_l, exc.from_l, exc.is_attended)
+        added_l = max(0.0, exc.moved_l + self._carried(self._t_s - exc.start_s))
+        return Fill(exc.began_s, None, added_l, exc.from_l, exc.is_attended)
 
     @property
     def last_fill(self) -> Fill | None:
@@ -365,8 +374,9 @@ class Balance:
         """Follow the level while the water only falls."""
         before = f.state()
         if self._is_held:
-            f.flow_l_per_s = -self._carry
-            f.loosen(_CARRY_FRAC * self._carry * (t_s - f.t_s))
+            carried_l = self._carried(t_s - f.t_s)
+            f.flow_l_per_s = -carried_l / (t_s - f.t_s) if t_s > f.t_s else -self._carry
+            f.loosen(_CARRY_FRAC * carried_l)
             f.advance(t_s, self._wander)
             reference_l = f.level_l
         else:
@@ -406,9 +416,10 @@ class Balance:
         if down.n < SURE_SAMPLES:
             return False
         fall_l = saved[1] - max(down.mean_l, level_l)
-        carry = self._carry_rate()
+        use = self._use(DAY_S)
+        usual = 0.0 if use is None else use[0] / DAY_S
         least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
-        if fall_l <= least_l + _FAST_TIMES * carry * (self._t_s - saved[0]):
+        if fall_l <= least_l + _FAST_TIMES * usual * (self._t_s - saved[0]):
             return False
         alike = sum(
             1
@@ -425,28 +436,34 @@ class Balance:
             f.loosen(down.off_l)
         down.clear()
 
-    def _carry_rate(self) -> float:
-        """Use that is assumed where it cannot be seen, L/s: of now and of the last day."""
+    def _foresee(self) -> None:
+        """Fix what use is assumed where it cannot be seen: of now and of the last day."""
         f, use = self._filter, self._use(DAY_S)
-        if f is None or use is None:
-            return 0.0 if f is None else max(0.0, -f.flow_l_per_s)
-        usual = use[0] / DAY_S
-        var = (0.2 * usual) ** 2 + 1e-18
-        weight = var / (var + max(0.0, f.p_ff))
-        now = min(max(-f.flow_l_per_s, 0.5 * usual), 1.5 * usual)
-        return weight * now + (1.0 - weight) * usual
+        if f is None:
+            return
+        self._extra = 0.0
+        if use is None:
+            self._carry = max(0.0, -f.flow_l_per_s)
+            return
+        self._carry = use[0] / DAY_S
+        now = min(max(-f.flow_l_per_s, 0.5 * self._carry), 1.5 * self._carry)
+        var = (0.2 * self._carry) ** 2
+        if var > 0.0:
+            self._extra = (now - self._carry) * var / (var + max(0.0, f.p_ff))
 
     def _set_out(self, sign: int, saved: LevelState) -> None:
         """Begin an excursion from where the level was last in order."""
         f = LevelFilter.from_state(saved)
         self._filter = f
         self._curve.drop_after(f.t_s)
-        self._carry = self._carry_rate()
+        t_s, self._t_s = self._t_s, f.t_s
+        self._foresee()  # as it was when the level was last in order
+        self._t_s = t_s
         usual = None
         if sign > 0 and self._fill_rates:
             usual = sorted(self._fill_rates)[len(self._fill_rates) // 2]
         resting = max(3.0 * self._carry, _RISE_FRAC * self._capacity_l / _REST_S)
-        self._excursion = Excursion(sign, f.t_s, f.level_l, resting, usual)
+        self._excursion = Excursion(sign, f.t_s, f.level_l, resting, self._least_rise_l, usual)
         self._up.clear()
         self._down.clear()
         self._cutter.forget_level()
@@ -477,7 +494,7 @@ class Balance:
 
     def _announce(self, exc: Excursion, t_s: float, fill_on: bool | None) -> None:
         """Say what it is, once that is sure."""
-        if exc.is_announced:
+        if exc.is_announced or (exc.tracker is None and not exc.is_attended):
             return
         if exc.sign < 0:
             exc.is_announced = True
@@ -516,7 +533,7 @@ class Balance:
         else:
             at_s, first_l, var = tracker.t_s, tracker.level_l, max(1e-12, tracker.p_ll)
         self._join(f, at_s, first_l, var)
-        carried_l = self._carry * (end_s - exc.start_s)
+        carried_l = self._carried(end_s - exc.start_s)
         self._report_end(exc, end_s, level_l - exc.from_l + carried_l, day)
         for t_s, z in since[1:]:
             if self._filter is not None and self._excursion is None:
@@ -524,7 +541,7 @@ class Balance:
 
     def _join(self, f: LevelFilter, at_s: float, level_l: float, var: float) -> None:
         """Begin a new segment; use between is carried."""
-        carried_l = self._carry * (at_s - f.t_s)
+        carried_l = self._carried(at_s - f.t_s)
         self._curve.settle(f.start_l)
         self._base_l += f.start_l - f.level_l + carried_l
         self._join_var = f.p_ll + (_CARRY_FRAC * carried_l) ** 2
@@ -544,9 +561,9 @@ class Balance:
         if not exc.is_announced:
             self._events.append(Event(EventKind.POUR, end_s, moved_l))
             return
-        self._last_fill = Fill(exc.start_s, end_s, moved_l, exc.from_l, exc.is_attended)
+        self._last_fill = Fill(exc.began_s, end_s, moved_l, exc.from_l, exc.is_attended)
         self._events.append(Event(EventKind.FILL_ENDED, end_s, moved_l))
-        took_s = end_s - exc.start_s
+        took_s = end_s - exc.began_s
         if took_s > SUSTAINED_S and moved_l > 0.1 * self._capacity_l:
             self._fill_rates.append(moved_l / took_s)
 
@@ -578,7 +595,7 @@ class Balance:
 
     def _go_blind(self, t_s: float) -> None:
         if not self._is_held and self._excursion is None:
-            self._carry = self._carry_rate()
+            self._foresee()
         self._is_held = True
         self._t_s = t_s
 
@@ -604,6 +621,7 @@ class Balance:
             "base_l": self._base_l,
             "join_var": self._join_var,
             "carry": self._carry,
+            "extra": self._extra,
             "is_held": self._is_held or self._excursion is not None,
             "wander": self._wander,
             "curve": self._curve.snapshot(),
@@ -627,6 +645,7 @@ class Balance:
             self._base_l = float(data["base_l"])
             self._join_var = float(data["join_var"])
             self._carry = float(data["carry"])
+            self._extra = float(data["extra"])
             self._is_held = bool(data["is_held"])
             self._wander = float(data["wander"])
             self._curve.restore(data["curve"])

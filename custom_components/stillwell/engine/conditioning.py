@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import exp
-from statistics import median
 from typing import Any, Final
 
 from .habits import Rhythm, Texture
@@ -22,6 +21,13 @@ _BAND_M: Final = 0.005
 _LEAST_GATE_M: Final = 0.003
 _FIRST_SIGMA_M: Final = 0.0015
 _GATE_SIGMA: Final = 5.0
+_COARSE_FRAC: Final = 0.02
+"""Until the rounding step is known it may be this share of the height."""
+
+_LOOK_EVERY: Final = 12
+_CHANGES_KNOWN: Final = 20
+_UNEVEN: Final = 2.5
+_FALL_KNOWN_S: Final = 1800.0
 _NOISY_FRAC: Final = 0.05
 _DRIFT_MEMORY_S: Final = 12 * HOUR_S
 
@@ -86,12 +92,19 @@ class Conditioner:
         self._rejected = 0
         self._report_s: float | None = None
         self._valid_s: float | None = None  # last report with a depth
+        self._valid_m: float | None = None
         self._is_adjacent = False  # nothing was missing or rejected since the last accepted
         self._astray = 0  # doubtful reports in a row
         self._fall = [0.0, 0.0]  # metres and seconds, forgotten with _DRIFT_MEMORY_S
         self._starting = AGREEING
         self._failed_s: float | None = None
         self._reason = Reason.STARTING
+        self._poll_s: float | None = None
+        self._is_on_change = False
+        self._gate_m = _LEAST_GATE_M
+        self._band_m = _BAND_M
+        self._until_look = 0
+        self._look_back()
 
     @property
     def interval_s(self) -> float | None:
@@ -126,10 +139,28 @@ class Conditioner:
     @property
     def is_on_change(self) -> bool:
         """Whether the source seems to report only when its value changes."""
-        low, high = self._rhythm.quantile_s(0.1), self._rhythm.quantile_s(0.9)
-        if low is None or high is None or not self._rhythm.is_known:
-            return False
-        return self._texture.since_duplicate >= 20 and high > 2.5 * low
+        return self._is_on_change
+
+    def _look_back(self) -> None:
+        """Draw conclusions from what was learned; now and then, not at every report."""
+        rhythm, texture = self._rhythm, self._texture
+        self._until_look = _LOOK_EVERY if rhythm.is_known else 1
+        low_s, high_s = rhythm.quantile_s(0.1), rhythm.quantile_s(0.9)
+        self._poll_s = low_s
+        self._is_on_change = (
+            low_s is not None
+            and high_s is not None
+            and rhythm.is_known
+            and texture.since_duplicate >= _CHANGES_KNOWN
+            and high_s > _UNEVEN * low_s
+        )
+        sigma_m, step_m = texture.noise_m, texture.step_m
+        if sigma_m is None:
+            sigma_m = _FIRST_SIGMA_M
+        if step_m is None:
+            step_m = _COARSE_FRAC * self._settings.height_m
+        self._gate_m = max(_LEAST_GATE_M, _GATE_SIGMA * sigma_m + step_m)
+        self._band_m = max(_BAND_M, 2.2 * (texture.step_m or 0.0))
 
     # --- reports ---------------------------------------------------------------------------
 
@@ -143,7 +174,11 @@ class Conditioner:
             return self._fail(t_s, reading.reason)
         if self._valid_s is not None and t_s > self._valid_s:
             self._rhythm.learn(t_s - self._valid_s)
+        self._learn_step(depth_m)
         self._valid_s = t_s
+        self._until_look -= 1
+        if self._until_look <= 0:
+            self._look_back()
         doubt = self._doubt(t_s, depth_m, is_exact_zero=reading.is_exact_zero)
         if doubt is not Reason.NONE:
             self._astray += 1
@@ -155,6 +190,14 @@ class Conditioner:
         if self._texture.is_stuck(t_s):
             return self._say(t_s, Reason.STUCK)
         return self._gate(t_s, min(max(depth_m, 0.0), self._settings.height_m))
+
+    def _learn_step(self, depth_m: float) -> None:
+        """Learn the rounding step from neighbouring reports, accepted or not."""
+        if self._valid_s is not None and self._valid_m is not None:
+            change_m = abs(depth_m - self._valid_m)
+            if change_m <= _COARSE_FRAC * self._settings.height_m:
+                self._texture.learn_step(change_m)
+        self._valid_m = depth_m
 
     def _clock_went_back(self, t_s: float) -> Verdict:
         by_s = t_s - (self._report_s or t_s)
@@ -187,8 +230,7 @@ class Conditioner:
             return Reason.OUTSIDE_VESSEL
         if not self._settings.zero_is_suspect:
             return Reason.NONE
-        band_m = max(_BAND_M, 2.2 * (self.resolution_m or 0.0))
-        if depth_m > band_m and not is_exact_zero:
+        if depth_m > self._band_m and not is_exact_zero:
             return Reason.NONE
         if not self._recent:
             return Reason.ZERO_NOT_EMPTY
@@ -198,36 +240,32 @@ class Conditioner:
         return Reason.ZERO_NOT_EMPTY
 
     @property
-    def _gate_m(self) -> float:
-        sigma_m = self.noise_m
-        if sigma_m is None:
-            sigma_m = _FIRST_SIGMA_M
-        return max(_LEAST_GATE_M, _GATE_SIGMA * sigma_m + (self.resolution_m or 0.0))
+    def _fall_m_per_s(self) -> float:
+        """Usual rate at which the water falls, negative or 0."""
+        metres, seconds = self._fall
+        return min(0.0, metres / seconds) if seconds > _FALL_KNOWN_S else 0.0
 
     def _expected(self, t_s: float) -> tuple[float, float]:
         """Depth expected if the water only goes on falling, and the slack of that."""
         last5 = self._recent[-5:]
         at_s = last5[len(last5) // 2][0]
-        metres, seconds = self._fall
-        fall = min(0.0, metres / seconds) if seconds > 1800.0 else 0.0
-        moved_m = fall * (t_s - at_s)
-        return max(0.0, median(d for _, d in last5) + moved_m), 0.7 * abs(moved_m)
+        moved_m = self._fall_m_per_s * (t_s - at_s)
+        middle_m = sorted(d for _, d in last5)[len(last5) // 2]
+        return max(0.0, middle_m + moved_m), 0.7 * abs(moved_m)
 
     def _is_near(self, t_s: float, depth_m: float) -> bool:
         """Whether the depth follows from what was accepted last."""
         gate_m = self._gate_m
         if abs(depth_m - self._recent[-1][1]) <= gate_m:
             return True
+        if len(self._recent) >= 4:
+            (t0, d0), (t1, d1) = self._recent[-4], self._recent[-1]
+            if t_s - t1 <= 2.0 * (t1 - t0) and abs(d1 - d0) > 0.8 * gate_m:
+                # on its way, as in a fill: the median of the last five lags behind
+                moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1)
+                return abs(depth_m - d1 - moved_m) <= gate_m + 0.5 * abs(moved_m)
         expected_m, slack_m = self._expected(t_s)
-        if abs(depth_m - expected_m) <= gate_m + slack_m:
-            return True
-        if len(self._recent) < 4:
-            return False
-        (t0, d0), (t1, d1) = self._recent[-4], self._recent[-1]
-        if t_s - t1 > 2.0 * (t1 - t0) or abs(d1 - d0) <= 0.6 * gate_m:
-            return False
-        moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1) if t1 > t0 else 0.0
-        return abs(depth_m - d1 - moved_m) <= gate_m + 0.5 * abs(moved_m)
+        return abs(depth_m - expected_m) <= gate_m + slack_m
 
     def _gate(self, t_s: float, depth_m: float) -> Verdict:
         if self._recent and self._is_near(t_s, depth_m):
@@ -258,7 +296,7 @@ class Conditioner:
     def _stood(self, t_s: float) -> bool:
         """Whether a source that speaks only of changes has let the held value stand."""
         interval_s = self.interval_s
-        if interval_s is None or not self.is_on_change:
+        if interval_s is None or not self._is_on_change:
             return False
         return t_s - self._held[-1][0] >= AGREEING * interval_s
 
@@ -288,14 +326,15 @@ class Conditioner:
         change_m, dt_s = depth_m - last_m, t_s - last_s
         if not self._is_adjacent or dt_s <= 0.0:
             return
-        self._texture.learn_step(change_m)
         sigma_m = self._texture.total_sigma_m
         if sigma_m is not None and len(self._recent) >= 4:
             moved_m = abs(depth_m - self._recent[-3][1])
             if moved_m > 5.6 * sigma_m + (self.resolution_m or 0.0) + 1e-6:
                 return  # on its way: a fill, a pulse; says nothing about the noise
-        poll_s = self._rhythm.quantile_s(0.1) or dt_s
-        self._texture.learn_noise(change_m, dt_s / poll_s if self.is_on_change else 1.0)
+        if self._is_on_change and self._poll_s is not None:
+            self._texture.learn_noise(change_m, dt_s / self._poll_s)
+        else:
+            self._texture.learn_noise(change_m - self._fall_m_per_s * dt_s, 1.0)
         keep = exp(-dt_s / _DRIFT_MEMORY_S)
         self._fall[0] = self._fall[0] * keep + change_m
         self._fall[1] = self._fall[1] * keep + dt_s
@@ -350,7 +389,7 @@ class Conditioner:
         usual_s, rare_s = self._rhythm.quantile_s(0.5), self._rhythm.quantile_s(0.99)
         if usual_s is None or rare_s is None or not self._rhythm.is_known:
             return max(HOUR_S, 5.0 * self._rhythm.longest_s)
-        if self.is_on_change:
+        if self._is_on_change:
             return max(6 * HOUR_S, 4.0 * rare_s)
         return max(60.0, 5.0 * usual_s, 2.0 * rare_s)
 
@@ -366,7 +405,7 @@ class Conditioner:
             and self._recent
             and not self._held
             and interval_s is not None
-            and self.is_on_change
+            and self._is_on_change
             and t_s - self._recent[-1][0] >= AGREEING * interval_s
         ):
             self._starting = 0
@@ -410,3 +449,4 @@ class Conditioner:
             self._report_s = None if report_s is None else float(report_s)
         except (KeyError, TypeError, IndexError) as err:
             raise ValueError(f"not a conditioning snapshot: {err!r}") from err
+        self._look_back()

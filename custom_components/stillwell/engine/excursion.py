@@ -61,13 +61,18 @@ class Excursion:
     """Follows a rise (sign 1) or a fast fall (sign -1) until the level rests again."""
 
     __slots__ = (
+        "_ahead",
+        "_last",
         "_saved",
         "_since",
+        "_since_s",
         "_sum",
+        "began_s",
         "first_s",
         "from_l",
         "is_announced",
         "is_attended",
+        "least_l",
         "n_samples",
         "resting_l_per_s",
         "sign",
@@ -82,10 +87,15 @@ class Excursion:
         start_s: float,
         from_l: float,
         resting_l_per_s: float,
+        least_l: float,
         usual_l_per_s: float | None = None,
     ) -> None:
         self.sign = sign
         self.start_s = start_s
+        """When the level was last in order."""
+        self.began_s = start_s
+        """When it was last where it had been."""
+        self.least_l = least_l
         self.from_l = from_l
         self.resting_l_per_s = resting_l_per_s
         """A flow slower than this counts as rest."""
@@ -97,8 +107,11 @@ class Excursion:
         self.tracker: LevelFilter | None = None
         self.n_samples = 0
         self.first_s = start_s
+        self._ahead = 0
+        self._last = (start_s, from_l)
         self._sum = 0.0
         self._saved: LevelState | None = None
+        self._since_s = start_s
         self._since: list[float] = []  # readings since the level seems to rest
 
     @property
@@ -120,14 +133,18 @@ class Excursion:
 
     def take(self, t_s: float, level_l: float, var: float, width_l: float) -> bool:
         """Take one sample; True when the level rests again."""
-        self.n_samples += 1
         rounding = width_l * width_l / 12.0
         tracker = self.tracker
+        if tracker is None and self.sign * (level_l - self.from_l) < 0.5 * self.least_l:
+            self.began_s = t_s
+            return False
+        self.n_samples += 1
         if tracker is None:
             self.first_s = t_s
             usual = self.usual_l_per_s
             flow, flow_var = (0.0, 1.0) if usual is None else (usual, usual * usual)
             self.tracker = LevelFilter.begin(t_s, level_l, var + rounding, flow, flow_var)
+            self._last = (t_s, level_l)
             return False
         before = tracker.state()
         wander = _FLOW_WANDER_FRAC * tracker.flow_l_per_s
@@ -139,15 +156,28 @@ class Excursion:
             self._since.clear()
         else:
             if self._saved is None:
-                self._saved = before
+                self._saved, self._since_s = before, t_s
             self._since.append(level_l)
             if off > _FAR or self._sum > _END_LIMIT_SIGMA:
                 return True
-        tracker.observe(level_l, var, width_l)
+        self._ahead = self._ahead + 1 if off < -_CLIP else 0
+        if self._ahead > 1:
+            self._ahead = 0
+            self._straighten(t_s, level_l, var + rounding)
+        else:
+            tracker.observe(level_l, var, width_l)
+        self._last = (t_s, level_l)
         return (
             self.n_samples >= _SURE_SAMPLES
             and self.sign * tracker.flow_l_per_s + 2.0 * self.flow_sigma < self.resting_l_per_s
         )
+
+    def _straighten(self, t_s: float, level_l: float, var: float) -> None:
+        """Begin the line again: its first sample was taken before the flow was full."""
+        at_s, at_l = self._last
+        self.tracker = LevelFilter.begin(at_s, at_l, var, 0.0, 1.0)
+        self.tracker.advance(t_s, 0.0)
+        self.tracker.observe(level_l, var, 0.0)
 
     def end(self) -> tuple[float, float]:
         """Return when it ended and the level then."""
@@ -158,7 +188,7 @@ class Excursion:
             return self.first_s, tracker.start_l
         level_l = sum(self._since) / len(self._since)
         if self.n_samples - len(self._since) < _SURE_SAMPLES:
-            return self.first_s, level_l
+            return self._since_s, level_l
         t_s, from_l, flow = saved[0], saved[1], saved[2]
         ran_s = (level_l - from_l) / flow if self.sign * flow > 0.0 else 0.0
         return min(max(t_s, t_s + ran_s), tracker.t_s), level_l

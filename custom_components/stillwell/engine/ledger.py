@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any, Final
 
@@ -25,6 +25,18 @@ class DayUse:
     added_l: float
     unexplained_l: float
     covered_frac: float
+
+
+@dataclass(slots=True)
+class _Day:
+    """A day while it is being written."""
+
+    key: str
+    length_s: float
+    used_l: float = 0.0
+    added_l: float = 0.0
+    unexplained_l: float = 0.0
+    covered_s: float = 0.0
 
 
 class UseCurve:
@@ -144,54 +156,54 @@ class DayBook:
 
     def __init__(self) -> None:
         self.total_l = 0.0
-        self._days: list[DayUse] = []
+        self._days: list[_Day] = []
 
     @property
     def days(self) -> tuple[DayUse, ...]:
         """Days, newest last."""
-        return tuple(self._days)
+        return tuple(
+            DayUse(d.key, d.used_l, d.added_l, d.unexplained_l, min(1.0, d.covered_s / d.length_s))
+            for d in self._days
+        )
 
-    def _today(self, day: DaySpan) -> DayUse:
+    def _today(self, day: DaySpan) -> _Day:
         if not self._days or self._days[-1].key < day.key:
-            self._days.append(DayUse(day.key, 0.0, 0.0, 0.0, 0.0))
+            self._days.append(_Day(day.key, day.end_s - day.start_s))
             del self._days[:-DAYS_KEPT]
         return self._days[-1]
 
     def advance(self, used_l: float, from_s: float, to_s: float, day: DaySpan) -> None:
         """Let the meter follow cumulative use; what it gains is booked on the days it spans."""
-        gain = used_l - self.total_l
-        self._today(day)
-        if gain <= 0.0:
+        gain_l = used_l - self.total_l
+        today = self._today(day)
+        if gain_l <= 0.0:
             return
         self.total_l = used_l
         if from_s < day.start_s < to_s:
-            gain -= self._book_before(gain / (to_s - from_s), from_s, day)
-        last = self._days[-1]
-        self._days[-1] = replace(last, used_l=last.used_l + gain)
+            gain_l -= self._book_before(gain_l / (to_s - from_s), from_s, day)
+        today.used_l += gain_l
 
-    def _book_before(self, rate: float, from_s: float, day: DaySpan) -> float:
+    def _book_before(self, l_per_s: float, from_s: float, day: DaySpan) -> float:
         """Book a span that began before today on the days before; return what was booked."""
-        booked, end_s, key = 0.0, day.start_s, day.key
-        while end_s > from_s:
+        booked_l, end_s, key = 0.0, day.start_s, day.key
+        while end_s > from_s and len(self._days) < 2 * DAYS_KEPT:
             key = (date.fromisoformat(key) - timedelta(days=1)).isoformat()
             start_s = max(from_s, end_s - DAY_S)
-            part = rate * (end_s - start_s)
-            booked += part
+            self._day(key).used_l += l_per_s * (end_s - start_s)
+            booked_l += l_per_s * (end_s - start_s)
             end_s = start_s
-            self._book_on(key, part)
-        return booked
-
-    def _book_on(self, key: str, part_l: float) -> None:
-        for i in range(len(self._days) - 1, -1, -1):
-            if self._days[i].key == key:
-                self._days[i] = replace(self._days[i], used_l=self._days[i].used_l + part_l)
-                return
-            if self._days[i].key < key:
-                self._days.insert(i + 1, DayUse(key, part_l, 0.0, 0.0, 0.0))
-                break
-        else:
-            self._days.insert(0, DayUse(key, part_l, 0.0, 0.0, 0.0))
         del self._days[:-DAYS_KEPT]
+        return booked_l
+
+    def _day(self, key: str) -> _Day:
+        """Return the entry of a past day, made where there is none."""
+        at = len(self._days)
+        while at > 0 and self._days[at - 1].key >= key:
+            at -= 1
+            if self._days[at].key == key:
+                return self._days[at]
+        self._days.insert(at, _Day(key, DAY_S))
+        return self._days[at]
 
     def note(
         self,
@@ -203,21 +215,23 @@ class DayBook:
     ) -> None:
         """Book water added, water gone without explanation, and time with valid readings."""
         today = self._today(day)
-        length_s = max(HOUR_S, day.end_s - day.start_s)
-        self._days[-1] = DayUse(
-            today.key,
-            today.used_l,
-            today.added_l + added_l,
-            today.unexplained_l + unexplained_l,
-            min(1.0, today.covered_frac + covered_s / length_s),
-        )
+        today.added_l += added_l
+        today.unexplained_l += unexplained_l
+        today.covered_s += covered_s
 
     def snapshot(self) -> dict[str, Any]:
         """Return the state in JSON types."""
         return {
             "total_l": self.total_l,
             "days": [
-                {k: v if isinstance(v, str) else round(v, 4) for k, v in asdict(d).items()}
+                [
+                    d.key,
+                    d.length_s,
+                    round(d.used_l, 4),
+                    round(d.added_l, 4),
+                    round(d.unexplained_l, 4),
+                    round(d.covered_s, 1),
+                ]
                 for d in self._days
             ],
         }
@@ -225,13 +239,4 @@ class DayBook:
     def restore(self, data: Mapping[str, Any]) -> None:
         """Take over a snapshot."""
         self.total_l = float(data["total_l"])
-        self._days = [
-            DayUse(
-                str(d["key"]),
-                float(d["used_l"]),
-                float(d["added_l"]),
-                float(d["unexplained_l"]),
-                float(d["covered_frac"]),
-            )
-            for d in data["days"]
-        ]
+        self._days = [_Day(str(d[0]), *(float(v) for v in d[1:])) for d in data["days"]]
