@@ -57,6 +57,7 @@ def water(tank: Tank, own: Mapping[str, str]) -> Card:
 
 def filling(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
     """The valve, what may stop it, and how to set it free again."""
+    only_while_filling = {"condition": "state", "entity": own["filling"], "state": "on"}
     return section(
         heading("Filling", "mdi:water-plus"),
         tile(own["lockout"], name="Lockout", is_wide=True, color="red"),
@@ -74,8 +75,10 @@ def filling(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
         ),
         tile(tank.valve, name="Valve"),
         tile(own["permit"], name="Permit"),
-        tile(own["fill_rate"], name="Fill rate"),
-        tile(own["full_at"], name="Full"),
+        *(
+            tile(own[key], name=name, visibility=[only_while_filling])
+            for key, name in (("fill_rate", "Fill rate"), ("full_at", "Full"))
+        ),
         tile(own["last_fill_volume"], name="Last fill"),
         tile(own["last_fill_duration"], name="It took"),
         tile(automation, name="Refill rule", is_wide=True),
@@ -88,17 +91,10 @@ def days(tank: Tank, own: Mapping[str, str]) -> Card:
         heading("The last days", "mdi:chart-line"),
         {
             "type": "history-graph",
-            "title": "Level strip",
+            "title": "Level and valve",
             "hours_to_show": 192,
-            "entities": [{"entity": tank.strip, "name": "Level"}],
-            "grid_options": {"columns": 12},
-        },
-        {
-            "type": "history-graph",
-            "title": "Fill and valve, last day",
-            "hours_to_show": 24,
             "entities": [
-                {"entity": own["fill"], "name": "Fill"},
+                {"entity": tank.strip, "name": "Level"},
                 {"entity": tank.valve, "name": "Valve"},
             ],
             "grid_options": {"columns": 12},
@@ -132,12 +128,16 @@ def bench(tank: Tank) -> Card:
             "the supply until the run is too long, or put water on the floor.",
             "grid_options": {"columns": 12},
         },
-        tile(f"switch.{tank.key}_strip_unplugged", name="Strip unplugged"),
-        tile(f"switch.{tank.key}_supply_throttled", name="Supply throttled"),
-        tile(f"switch.{tank.key}_valve_sticks_open", name="Valve sticks"),
-        tile(f"switch.{tank.key}_spill", name="Spill"),
-        tile(f"button.{tank.key}_draw_two_litres", name="Draw 2 L"),
-        tile(f"button.{tank.key}_pour_two_litres", name="Pour 2 L"),
+        *(
+            tile(entity, name=name)
+            for entity, name in zip(
+                tank.faults,
+                ("Strip unplugged", "Supply throttled", "Valve sticks", "Spill"),
+                strict=True,
+            )
+        ),
+        tile(f"button.{tank.key}_draw_two_litres", name="Draw 2 L", hide_state=True),
+        tile(f"button.{tank.key}_pour_two_litres", name="Pour 2 L", hide_state=True),
     )
 
 

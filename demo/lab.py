@@ -61,6 +61,12 @@ class Tank:
         return f"binary_sensor.{self.key}_floor"
 
     @property
+    def faults(self) -> list[str]:
+        """The switches that make something go wrong."""
+        names = ("strip_unplugged", "supply_throttled", "valve_sticks_open", "spill")
+        return [f"switch.{self.key}_{name}" for name in names]
+
+    @property
     def automation_id(self) -> str:
         """The id of the refill rule."""
         return f"{self.key}_refill"

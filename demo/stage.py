@@ -81,6 +81,8 @@ class Stage:
         self._start_plant()
         await wait_for("the strips report", self._strips_report, 20.0)
         for tank in self.tanks:
+            await self.client.post("/api/services/switch/turn_off", {"entity_id": tank.faults})
+        for tank in self.tanks:
             say(f"filling in the forms: system {tank.name}, its reservoir")
             self.own[tank.key] = await add_system(self.client, tank)
         if with_past:

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from demo.hub import free_port, wait_for
 from demo.lab import SCHOOL, Tank
 from demo.plant import Settings
@@ -99,7 +98,9 @@ def test_first_order_after_the_cut_is_to_shut(seen: dict[str, Any]) -> None:
 
 def test_interrupted_run_is_remembered(seen: dict[str, Any]) -> None:
     """What was stored before the cut tells the keeper of it afterwards."""
-    started = seen["before"]["attributes"]["run_started"]
-    assert started is not None
-    kinds = [entry["decision"] for entry in seen["decisions"]]
-    assert "interrupted" in kinds or seen["lockout"]["state"] == "on", seen["decisions"]
+    before = seen["before"]["attributes"]["run_started"]
+    (started,) = [entry for entry in seen["decisions"] if entry["decision"] == "started"]
+    (stopped,) = [entry for entry in seen["decisions"] if entry["decision"] == "stopped"]
+    assert started["time"] == before
+    assert stopped["reason"] == "interrupted"
+    assert seen["lockout"]["attributes"]["run_started"] is None
