@@ -14,6 +14,7 @@ from homeassistant.helpers.target import TargetSelection, async_extract_referenc
 from homeassistant.util import dt as dt_util
 
 from .const import DOMAIN
+from .daily_statistics import async_write_daily_use, statistic_id
 from .vessel import VesselRuntime
 
 ATTR_REASON: Final = "reason"
@@ -24,6 +25,8 @@ RESET_LOCKOUT: Final = "reset_lockout"
 FORECAST: Final = "forecast"
 DECISION_LOG: Final = "decision_log"
 ACCEPT_USE: Final = "accept_use"
+DAILY_USE: Final = "daily_use"
+WRITE_DAILY_USE: Final = "write_daily_use"
 
 REASON_LENGTH: Final = 200
 
@@ -77,6 +80,44 @@ async def _accept_use(call: ServiceCall) -> ServiceResponse:
     return None
 
 
+async def _daily_use(call: ServiceCall) -> ServiceResponse:
+    return {
+        "vessels": [
+            {
+                "vessel": runtime.title,
+                "days": [
+                    {
+                        "date": day.key,
+                        "used_l": round(day.used_l, 3),
+                        "added_l": round(day.added_l, 3),
+                        "unexplained_l": round(day.unexplained_l, 3),
+                        "covered_percent": round(100 * day.covered_frac),
+                    }
+                    for day in runtime.model.balance.days
+                ],
+            }
+            for runtime in _vessels(call)
+        ]
+    }
+
+
+async def _write_daily_use(call: ServiceCall) -> ServiceResponse:
+    if "recorder" not in call.hass.config.components:
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_recorder")
+    return {
+        "vessels": [
+            {
+                "vessel": runtime.title,
+                "days_written": await async_write_daily_use(
+                    call.hass, runtime.subentry_id, runtime.title, runtime.model.balance.days
+                ),
+                "statistic_id": statistic_id(runtime.subentry_id),
+            }
+            for runtime in _vessels(call)
+        ]
+    }
+
+
 async def _decision_log(call: ServiceCall) -> ServiceResponse:
     return {
         "vessels": [
@@ -127,6 +168,8 @@ def async_register(hass: HomeAssistant) -> None:
     _register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
     _register(hass, RESET_LOCKOUT, _reset_lockout, {})
     _register(hass, ACCEPT_USE, _accept_use, {})
+    _register(hass, DAILY_USE, _daily_use, {}, SupportsResponse.ONLY)
+    _register(hass, WRITE_DAILY_USE, _write_daily_use, {}, SupportsResponse.OPTIONAL)
     _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
     _register(
         hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY

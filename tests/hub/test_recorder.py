@@ -6,8 +6,12 @@ from typing import TYPE_CHECKING
 import pytest
 from homeassistant.components.energy import data as energy_data
 from homeassistant.components.energy import validate
+from homeassistant.components.recorder import get_instance
 from homeassistant.components.recorder.models import StatisticMeanType
-from homeassistant.components.recorder.statistics import async_import_statistics
+from homeassistant.components.recorder.statistics import (
+    async_import_statistics,
+    statistics_during_period,
+)
 from homeassistant.core import HomeAssistant
 from homeassistant.setup import async_setup_component
 from homeassistant.util import dt as dt_util
@@ -124,3 +128,41 @@ async def test_it_learns_once(
     await lab.reload()
     await lab.run([level] * 4, 30)
     assert lab.value("total_used") == pytest.approx(used_l, abs=0.02)
+
+
+async def test_past_days_can_be_written_as_statistics_once(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    freezer.move_to(dt_util.start_of_local_day() + timedelta(hours=1))
+    level = await record(hass, freezer, 96)
+    await lab.set_up()
+    await lab.run([level] * 4, 30)
+
+    async def write() -> dict[str, object]:
+        answer = await hass.services.async_call(
+            "stillwell",
+            "write_daily_use",
+            {"entity_id": lab.state("volume").entity_id},
+            blocking=True,
+            return_response=True,
+        )
+        await async_wait_recording_done(hass)
+        return answer["vessels"][0]
+
+    first = await write()
+    assert first["days_written"] == 4
+    assert (await write())["days_written"] == 0
+    start = dt_util.utcnow() - timedelta(days=6)
+    rows = await get_instance(hass).async_add_executor_job(
+        statistics_during_period,
+        hass,
+        start,
+        None,
+        {first["statistic_id"]},
+        "day",
+        None,
+        {"change"},
+    )
+    daily = [row["change"] for row in rows[first["statistic_id"]]]
+    # The first day begins at one o'clock; the others are whole days at 3 L (by construction).
+    assert daily[1:] == pytest.approx([3.0] * 3, rel=0.05)
