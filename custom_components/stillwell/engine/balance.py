@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
-from math import exp
+from math import exp, sqrt
 from typing import Any, Final
 
 from .blocks import BlockCutter
@@ -50,10 +50,18 @@ _CARRY_FRAC: Final = 0.3
 """Use that was carried may have differed by this share of itself."""
 
 _RISE_FRAC: Final = 0.01
-_FAST_FRAC: Final = 0.05
+_FAST_FRAC: Final = 0.08
 _FAST_TIMES: Final = 8.0
+_USUAL_TIMES: Final = 2
 _USUAL_WITHIN: Final = 0.4
 _USUAL_SPAN_S: Final = 3 * DAY_S
+_DOUBT_FRAC: Final = 0.5
+"""After a gap, a level higher by this share of the use carried means that water was added."""
+
+_BLIND_AFTER_S: Final = 1800.0
+_BLIND_TIMES: Final = 8.0
+"""A gap this many times longer than usual is a time without readings."""
+
 _REST_S: Final = 1800.0
 _SETTLE_S: Final = 6 * HOUR_S
 _SPACING_S: Final = 10.0
@@ -121,10 +129,12 @@ class Balance:
         "_down",
         "_draws",
         "_events",
-        "_extra",
         "_excursion",
+        "_extra",
         "_fill_rates",
         "_filter",
+        "_gap_s",
+        "_interrupted",
         "_is_held",
         "_join_var",
         "_last_fill",
@@ -159,6 +169,8 @@ class Balance:
         self._events: list[Event] = []
         self._noise_l = 0.0
         self._width_l = 0.0
+        self._gap_s = HOUR_S  # usual time between samples
+        self._interrupted: tuple[float, bool] | None = None  # a fill when the hub stopped
         self._wander = (_FIRST_WANDER_FRAC * settings.capacity_l / DAY_S) ** 2 / DAY_S
 
     # --- what is known -------------------------------------------------------------------
@@ -178,9 +190,9 @@ class Balance:
         if self._filter is None:
             return None
         if self._excursion is not None and self._excursion.tracker is not None:
-            return max(0.0, self._excursion.tracker.p_ll) ** 0.5
+            return sqrt(max(0.0, self._excursion.tracker.p_ll))
         carried = _CARRY_FRAC * self._carried_l(self._filter)
-        return (max(0.0, self._filter.p_ll) + carried * carried) ** 0.5
+        return sqrt(max(0.0, self._filter.p_ll) + carried * carried)
 
     def _carried_l(self, f: LevelFilter) -> float:
         """Use since the filter's time that was carried, L."""
@@ -341,7 +353,11 @@ class Balance:
             return
         if t_s < f.t_s:
             self._set_clock(t_s - f.t_s)
-        before_s, covered_s = self._t_s, 0.0 if self._is_held else t_s - self._t_s
+        before_s, gap_s = self._t_s, t_s - f.t_s
+        if self._excursion is None and gap_s > max(_BLIND_AFTER_S, _BLIND_TIMES * self._gap_s):
+            self._go_blind(t_s)
+        self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
+        covered_s = 0.0 if self._is_held else t_s - before_s
         self._t_s = t_s
         if not self._samples or t_s - self._samples[-1][0] >= _SPACING_S:
             self._samples.append((t_s, volume_l))
@@ -376,12 +392,16 @@ class Balance:
         if self._is_held:
             carried_l = self._carried(t_s - f.t_s)
             f.flow_l_per_s = -carried_l / (t_s - f.t_s) if t_s > f.t_s else -self._carry
-            f.loosen(_CARRY_FRAC * carried_l)
             f.advance(t_s, self._wander)
-            reference_l = f.level_l
+            if level_l - f.level_l > self._least_rise_l + _DOUBT_FRAC * carried_l:
+                self._set_out(1, f.state())  # added to while nobody looked
+                self._follow_on(t_s, level_l, day)
+                return
+            f.loosen(_CARRY_FRAC * carried_l)
+            before = f.state()
         else:
             f.advance(t_s, self._wander)
-            reference_l = before[1]
+        reference_l = before[1]
         spread = (f.p_ll + self._noise_l**2 + self._width_l**2 / 12.0) ** 0.5
         up, down = self._up, self._down
         up.count(level_l - reference_l, spread, level_l, before)
@@ -398,7 +418,7 @@ class Balance:
             self._admit(f, down)
         f.observe(level_l, self._noise_l**2, self._width_l)
         self._cutter.count(level_l - f.level_l)
-        if self._cutter.is_due(t_s, may_wait=up.total > 0.5 * LIMIT_SIGMA):
+        if self._cutter.is_due(t_s, may_wait=max(up.total, down.total) > 0.25 * LIMIT_SIGMA):
             self._close_block(f, t_s)
 
     def _is_risen(self, up: Trend, level_l: float) -> bool:
@@ -426,7 +446,10 @@ class Balance:
             for t_s, drawn_l in self._draws
             if self._t_s - t_s < _USUAL_SPAN_S and abs(fall_l - drawn_l) < _USUAL_WITHIN * drawn_l
         )
-        return alike < 2  # what happens time and again is how this vessel is used
+        if alike < _USUAL_TIMES:
+            return True
+        self._draws.append((self._t_s, fall_l))
+        return False  # what happens time and again is how this vessel is used
 
     def _admit(self, f: LevelFilter, down: Trend) -> None:
         """Admit a fall faster than foreseen: a pulse of a pump, more use, a leak."""
@@ -463,10 +486,20 @@ class Balance:
         if sign > 0 and self._fill_rates:
             usual = sorted(self._fill_rates)[len(self._fill_rates) // 2]
         resting = max(3.0 * self._carry, _RISE_FRAC * self._capacity_l / _REST_S)
-        self._excursion = Excursion(sign, f.t_s, f.level_l, resting, self._least_rise_l, usual)
+        self._excursion = Excursion(
+            sign, f.t_s, f.level_l, resting, self._least_rise_l, usual_l_per_s=usual
+        )
+        if sign > 0 and self._interrupted is not None:
+            self._excursion.began_s, self._excursion.is_attended = self._interrupted
+            self._excursion.is_announced = True
+            self._interrupted = None
         self._up.clear()
         self._down.clear()
         self._cutter.forget_level()
+
+    def _follow_on(self, t_s: float, level_l: float, day: DaySpan) -> None:
+        if self._excursion is not None:
+            self._follow(self._excursion, t_s, level_l, None, day)
 
     def _replay(self, day: DaySpan) -> None:
         """Hand the excursion the samples since it began."""
@@ -474,9 +507,8 @@ class Balance:
         if exc is None:
             return
         for t_s, level_l in [s for s in self._samples if s[0] > exc.start_s]:
-            if self._excursion is not None:
-                self._follow(self._excursion, t_s, level_l, None, day)
-            elif self._filter is not None and t_s > self._filter.t_s:
+            self._follow_on(t_s, level_l, day)
+            if self._excursion is None and self._filter is not None and t_s > self._filter.t_s:
                 self._quiet(self._filter, t_s, level_l, day)
 
     def _follow(
@@ -568,6 +600,7 @@ class Balance:
             self._fill_rates.append(moved_l / took_s)
 
     def _close_block(self, f: LevelFilter, t_s: float) -> None:
+        self._interrupted = None
         block = self._cutter.cut(t_s, f.level_l, self._noise_l, self._width_l, self._carry)
         if block is not None:
             self._blocks.append(block)
@@ -615,6 +648,7 @@ class Balance:
 
     def snapshot(self) -> dict[str, Any]:
         """Return the state in JSON types; an excursion is kept only by where it began."""
+        fill = self.current_fill
         return {
             "t_s": self._t_s,
             "filter": None if self._filter is None else list(self._filter.state()),
@@ -630,6 +664,8 @@ class Balance:
             "last_fill": None if self._last_fill is None else asdict(self._last_fill),
             "fill_rates": list(self._fill_rates),
             "draws": [list(d) for d in self._draws],
+            "gap_s": self._gap_s,
+            "fill": None if fill is None else [fill.start_s, fill.attended_by_device],
         }
 
     def restore(self, data: Mapping[str, Any]) -> None:
@@ -654,5 +690,8 @@ class Balance:
             self._last_fill = None if fill is None else Fill(**fill)
             self._fill_rates.extend(float(r) for r in data["fill_rates"])
             self._draws.extend((float(t), float(v)) for t, v in data["draws"])
+            self._gap_s = float(data["gap_s"])
+            going = data["fill"]
+            self._interrupted = None if going is None else (float(going[0]), bool(going[1]))
         except (KeyError, TypeError, IndexError) as err:
             raise ValueError(f"not a balance snapshot: {err!r}") from err

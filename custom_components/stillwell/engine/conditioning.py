@@ -228,16 +228,13 @@ class Conditioner:
         margin_m = max(_MARGIN_FRAC * height_m, _LEAST_GATE_M)
         if not -margin_m <= depth_m <= height_m + margin_m:
             return Reason.OUTSIDE_VESSEL
-        if not self._settings.zero_is_suspect:
-            return Reason.NONE
-        if depth_m > self._band_m and not is_exact_zero:
+        if not self._settings.zero_is_suspect or (depth_m > self._band_m and not is_exact_zero):
             return Reason.NONE
         if not self._recent:
             return Reason.ZERO_NOT_EMPTY
         expected_m, slack_m = self._expected(t_s)
-        if expected_m - depth_m <= self._gate_m + min(slack_m, 2.0 * self._gate_m):
-            return Reason.NONE
-        return Reason.ZERO_NOT_EMPTY
+        is_gradual = expected_m - depth_m <= self._gate_m + min(slack_m, 2.0 * self._gate_m)
+        return Reason.NONE if is_gradual else Reason.ZERO_NOT_EMPTY
 
     @property
     def _fall_m_per_s(self) -> float:
@@ -258,7 +255,7 @@ class Conditioner:
         gate_m = self._gate_m
         if abs(depth_m - self._recent[-1][1]) <= gate_m:
             return True
-        if len(self._recent) >= 4:
+        if len(self._recent) > AGREEING:
             (t0, d0), (t1, d1) = self._recent[-4], self._recent[-1]
             if t_s - t1 <= 2.0 * (t1 - t0) and abs(d1 - d0) > 0.8 * gate_m:
                 # on its way, as in a fill: the median of the last five lags behind
@@ -327,7 +324,7 @@ class Conditioner:
         if not self._is_adjacent or dt_s <= 0.0:
             return
         sigma_m = self._texture.total_sigma_m
-        if sigma_m is not None and len(self._recent) >= 4:
+        if sigma_m is not None and len(self._recent) > AGREEING:
             moved_m = abs(depth_m - self._recent[-3][1])
             if moved_m > 5.6 * sigma_m + (self.resolution_m or 0.0) + 1e-6:
                 return  # on its way: a fill, a pulse; says nothing about the noise

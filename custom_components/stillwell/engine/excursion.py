@@ -88,6 +88,7 @@ class Excursion:
         from_l: float,
         resting_l_per_s: float,
         least_l: float,
+        *,
         usual_l_per_s: float | None = None,
     ) -> None:
         self.sign = sign

@@ -9,10 +9,13 @@ from .quantities import HOUR_S
 _BINS: Final = 36
 """Intervals are counted in bins a factor sqrt(2) wide, from 1 s to two days."""
 
+_INTERVALS_KNOWN: Final = 8.0
 _FORGET_AT: Final = 600.0
 _NOISE_MEMORY: Final = 600.0
 """Reports after which older ones no longer count for the noise."""
 
+_NOISE_KNOWN: Final = 10.0
+_STEPS_KNOWN: Final = 3
 _MOST_POLLS: Final = 60.0
 _STEP_WINDOW: Final = 100
 _LEAST_STEP_M: Final = 2e-6
@@ -37,7 +40,7 @@ class Rhythm:
     @property
     def is_known(self) -> bool:
         """Whether enough intervals were seen to speak of a rhythm."""
-        return self._total >= 8.0
+        return self._total >= _INTERVALS_KNOWN
 
     def learn(self, interval_s: float) -> None:
         """Take one interval."""
@@ -56,13 +59,13 @@ class Rhythm:
         """Return the interval that this share of reports does not exceed; None at first."""
         if self._total == 0.0:
             return None
-        left = frac * self._total
+        left = frac * self._total * (1.0 - 1e-12)
         mean_s = 0.0
         for count, sum_s in zip(self._count, self._sum_s, strict=True):
             if count > 0.0:
                 mean_s = sum_s / count
                 left -= count
-                if left <= 1e-9:
+                if left <= 0.0:
                     break
         return mean_s
 
@@ -168,17 +171,17 @@ class Texture:
         """Rounding step of the values, m; None until a few changes were seen."""
         if self._step_before_m is not None:
             return min(self._step_before_m, self._step_m or self._step_before_m)
-        return self._step_m if self._changes >= 3 else None  # noqa: PLR2004
+        return self._step_m if self._changes >= _STEPS_KNOWN else None
 
     @property
     def total_sigma_m(self) -> float | None:
         """Standard deviation of readings of a resting level, m."""
-        return sqrt(self._var) if self._weight >= 10.0 else None  # noqa: PLR2004
+        return sqrt(self._var) if self._weight >= _NOISE_KNOWN else None
 
     @property
     def noise_m(self) -> float | None:
         """Standard deviation of the noise before rounding, m."""
-        if self._weight < 10.0:  # noqa: PLR2004
+        if self._weight < _NOISE_KNOWN:
             return None
         if self._noise_m is None or self._fresh <= 0:
             self._noise_m = noise_before_rounding(self._var, self.step_m or 0.0)
@@ -232,7 +235,7 @@ class Texture:
         """Learn the noise from the change between two reports ``polls`` polls apart."""
         polls = min(max(1.0, polls), _MOST_POLLS)
         half = 0.5 * change_m * change_m
-        if self._weight >= 10.0:  # noqa: PLR2004
+        if self._weight >= _NOISE_KNOWN:
             floor = 0.25 * (self._step_m or 0.0) ** 2
             half = min(half, _CLIP_VAR * max(self._var, floor))
         self._weight = min(self._weight + polls, _NOISE_MEMORY)
