@@ -77,6 +77,7 @@ class VesselModel:
         "_conditioner",
         "_forecaster",
         "_full_l",
+        "_good_s",
         "_loss",
         "_loss_verdict",
         "_shape",
@@ -100,6 +101,7 @@ class VesselModel:
         self._loss_verdict: LossVerdict | None = None
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
+        self._good_s: float | None = None  # what recorded history ended with
         self.events: list[Event] = []
 
     def _new_conditioner(self) -> Conditioner:
@@ -189,6 +191,8 @@ class VesselModel:
         """Return what may be shown now."""
         balance, verdict = self._balance, self._verdict
         last_good_s = self._conditioner.last_good_s
+        if last_good_s is None:
+            last_good_s = self._good_s
         held_s = 0.0
         if verdict is None or not verdict.status.is_usable:
             held_s = float("inf") if last_good_s is None else max(0.0, t_s - last_good_s)
@@ -279,6 +283,7 @@ class VesselModel:
         A recorder keeps no repeated values, so what it tells of the reporting interval is not
         what the live source does.
         """
+        self._good_s = self._conditioner.last_good_s
         self._conditioner = self._new_conditioner()
         self._verdict = None
         self._accepted_m = None

@@ -1,0 +1,262 @@
+"""One vessel from report to view: what is shown, what is held, what the guard hears."""
+
+from datetime import UTC, datetime
+import math
+
+import pytest
+from custom_components.stillwell.engine.balance import Flow
+from custom_components.stillwell.engine.geometry import Box, Strapping
+from custom_components.stillwell.engine.pipeline import (
+    ESTIMATE_HOLD_S,
+    LEVEL_HOLD_S,
+    VesselModel,
+    VesselSpec,
+    VesselView,
+)
+from custom_components.stillwell.engine.quantities import (
+    DAY_S,
+    HOUR_S,
+    DaySpan,
+    Reading,
+    Reason,
+    Status,
+)
+
+INCH_M = 0.0254
+T0_S = 1_780_000_000.0
+SPEC = VesselSpec(Box(0.3, 0.3, 0.34), empty_m=0.02, start_m=0.07, full_m=0.3, high_m=0.32)
+LITRES_PER_CM = 0.9
+
+
+def day(t_s: float) -> DaySpan:
+    """Return the UTC day."""
+    start_s = t_s // DAY_S * DAY_S
+    key = datetime.fromtimestamp(start_s, UTC).date().isoformat()
+    return DaySpan(key, start_s, start_s + DAY_S)
+
+
+class Vessel:
+    """A model with a clock of its own."""
+
+    def __init__(self, spec: VesselSpec = SPEC) -> None:
+        self.model = VesselModel(spec)
+        self.t_s = T0_S
+
+    def report(
+        self,
+        depth_m: float | None,
+        reason: Reason = Reason.NONE,
+        *,
+        after_s: float = 60.0,
+        fill_on: bool | None = None,
+        is_exact_zero: bool = False,
+    ) -> VesselView:
+        """Report and return the view."""
+        self.t_s += after_s
+        self.model.report(
+            self.t_s,
+            Reading(depth_m, reason, is_exact_zero),
+            fill_on=fill_on,
+            day=day(self.t_s),
+            utc_offset_s=0.0,
+        )
+        return self.view()
+
+    def tick(self, after_s: float) -> VesselView:
+        """Let time pass and return the view."""
+        self.t_s += after_s
+        self.model.tick(self.t_s, day=day(self.t_s), utc_offset_s=0.0)
+        return self.view()
+
+    def view(self) -> VesselView:
+        """Return the present view."""
+        return self.model.view(self.t_s, 0.0)
+
+    def use(self, hours: float, litres_per_day: float = 3.0, depth_m: float = 0.25) -> VesselView:
+        """Fall steadily with reports each minute, to a tenth of a millimetre."""
+        per_min_m = litres_per_day / LITRES_PER_CM / 100 / 1440
+        for minute in range(int(hours * 60)):
+            self.report(round(depth_m - minute * per_min_m, 4))
+        return self.view()
+
+
+@pytest.fixture(scope="module")
+def used() -> dict[str, object]:
+    """A snapshot after 26 h of 3 L a day, and when it was taken."""
+    vessel = Vessel()
+    vessel.use(26)
+    return {"snapshot": vessel.model.snapshot(), "t_s": vessel.t_s}
+
+
+@pytest.fixture
+def vessel(used: dict[str, object]) -> Vessel:
+    """A vessel that has seen 26 h of 3 L a day and stands near 21.7 cm."""
+    later = Vessel()
+    later.model.restore(used["snapshot"])
+    later.t_s = used["t_s"]
+    later.model.restarted(later.t_s)
+    for _ in range(5):
+        later.report(0.2139)
+    return later
+
+
+def test_before_the_first_report_nothing_is_known() -> None:
+    view = Vessel().view()
+    assert (view.status, view.reason) == (Status.FUNCTION_CHECK, Reason.STARTING)
+    assert math.isinf(view.held_s)
+    assert {
+        view.volume_l, view.fill_frac, view.usable_l, view.use_l_per_day, view.empty_at,
+        view.start_at, view.full_at_s, view.fill_rate_l_per_s, view.total_used_l, view.today,
+    } == {None}  # fmt: skip
+    assert view.flow is Flow.UNKNOWN
+
+
+def test_levels_and_shares_follow_the_shape(vessel: Vessel) -> None:
+    view = vessel.view()
+    # 21.39 cm of 900 cm2 (arithmetic); the full mark holds 27 L, the empty mark 1.8 L.
+    assert view.volume_l == pytest.approx(19.25, abs=0.05)
+    assert view.depth_m == pytest.approx(0.2139, abs=0.001)
+    assert view.fill_frac == pytest.approx(19.25 / 27.0, abs=0.002)
+    assert view.usable_l == pytest.approx(17.45, abs=0.05)
+    assert view.held_s == 0
+
+
+def test_time_left_is_what_is_left_by_what_is_used(vessel: Vessel) -> None:
+    view = vessel.view()
+    assert view.use_l_per_day == pytest.approx(3.0, rel=0.02)
+    assert (view.empty_at.likely - vessel.t_s) / DAY_S == pytest.approx(17.45 / 3.0, rel=0.08)
+    assert (view.start_at.likely - vessel.t_s) / DAY_S == pytest.approx(12.95 / 3.0, rel=0.08)
+    assert vessel.t_s < view.empty_at.early < view.empty_at.likely < view.empty_at.late
+
+
+def test_a_lost_level_is_shown_for_minutes_and_its_use_for_days(vessel: Vessel) -> None:
+    view = vessel.report(None, Reason.UNAVAILABLE)
+    assert view.status is Status.FAILURE
+    assert view.volume_l is not None
+    view = vessel.tick(LEVEL_HOLD_S + 60)
+    assert view.volume_l is None
+    assert view.full_at_s is None
+    assert view.flow is Flow.UNKNOWN
+    assert view.use_l_per_day == pytest.approx(3.0, rel=0.05)
+    assert view.empty_at.likely > vessel.t_s
+    view = vessel.tick(ESTIMATE_HOLD_S)
+    assert view.use_l_per_day is None
+    assert view.empty_at is None
+    # The meter goes on at the learned rate: 26 h and the two days, at 3 L a day.
+    assert view.total_used_l == pytest.approx(3.25 + 6.02, rel=0.03)
+
+
+def test_the_guard_hears_the_reading_itself_and_never_a_bad_one(vessel: Vessel) -> None:
+    vessel.report(0.2150)
+    heard = vessel.model.guard_level(vessel.t_s)
+    assert heard.usable
+    assert heard.volume_l == pytest.approx(19.35, abs=1e-6)
+    assert heard.interval_s == pytest.approx(60, rel=0.05)
+    vessel.report(0.10)
+    spike = vessel.model.guard_level(vessel.t_s)
+    assert not spike.usable or (spike.suspended and spike.volume_l is None)
+    vessel.report(0.0, is_exact_zero=True)
+    lost = vessel.model.guard_level(vessel.t_s)
+    assert (lost.usable, lost.volume_l) == (False, None)
+
+
+def test_the_guard_hears_nothing_usable_before_the_first_report() -> None:
+    assert not Vessel().model.guard_level(T0_S).usable
+
+
+def test_a_refill_teaches_the_guard_its_rate(vessel: Vessel) -> None:
+    """A refill takes a little over one hour (common practice, no source)."""
+    depth_m = 0.2139
+    for _ in range(70):
+        depth_m += 0.001
+        view = vessel.report(round(depth_m, 4), fill_on=True)
+    assert view.flow is Flow.FILLING
+    assert view.fill_rate_l_per_s * 60 == pytest.approx(0.09, rel=0.05)
+    for _ in range(20):
+        view = vessel.report(round(depth_m, 4), fill_on=False)
+    assert view.last_fill.volume_l == pytest.approx(6.3, rel=0.05)
+    vessel.report(round(depth_m, 4), fill_on=False)
+    rate = vessel.model.guard_level(vessel.t_s).fill_rate_l_per_s
+    assert rate * 60 == pytest.approx(0.09, rel=0.1)
+    assert view.use_l_per_day == pytest.approx(3.0, rel=0.1)
+    assert vessel.model.events
+
+
+def test_the_outlook_needs_a_level() -> None:
+    vessel = Vessel()
+    assert vessel.model.outlook(T0_S, T0_S + DAY_S, 0.0) is None
+
+
+def test_the_outlook_counts_the_usable_water_only(vessel: Vessel) -> None:
+    outlook = vessel.model.outlook(vessel.t_s, vessel.t_s + 10 * DAY_S, 0.0)
+    # 17.45 L usable, 30 L wanted (arithmetic).
+    assert outlook.probability < 0.05
+    assert outlook.likely_use_l == pytest.approx(30.0, rel=0.1)
+    assert outlook.add_for_80_l > 12.55 * 0.8
+
+
+def test_a_snapshot_brings_everything_back(used: dict[str, object], vessel: Vessel) -> None:
+    view = vessel.view()
+    assert view.use_l_per_day == pytest.approx(3.0, rel=0.02)
+    assert view.total_used_l == pytest.approx(3.25, abs=0.1)
+    again = VesselModel(SPEC)
+    again.restore(used["snapshot"])
+    assert again.snapshot() == used["snapshot"]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {},
+        {"version": 2},
+        {"version": 1},
+        {"version": 1, "conditioner": 3, "balance": {}, "forecaster": {}, "loss": {}},
+        {"version": 1, "conditioner": {}, "balance": {}, "forecaster": {}, "loss": {}},
+    ],
+)
+def test_nonsense_is_refused(damage: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match=r"\S"):
+        VesselModel(SPEC).restore(damage)
+
+
+def test_going_live_judges_the_signal_anew(vessel: Vessel) -> None:
+    vessel.model.go_live()
+    assert vessel.model.verdict is None
+    assert vessel.model.conditioner.interval_s is None
+    view = vessel.report(0.2139)
+    assert view.use_l_per_day is not None
+
+
+def test_accepting_a_use_forgets_the_warning(vessel: Vessel) -> None:
+    depth_m = 0.2139
+    for _ in range(180):
+        depth_m -= (2.0 / 60 + 3.0 / 1440) / LITRES_PER_CM / 100
+        view = vessel.report(round(depth_m, 4))
+    assert view.loss.is_alarm
+    assert view.loss.excess_l_per_h == pytest.approx(2.0, rel=0.25)
+    vessel.model.acknowledge_loss()
+    assert vessel.view().loss is None
+
+
+def test_the_trades_reservoir_in_inches() -> None:
+    """A strip of 15 in; refill below 3 in, full at 13 in (common practice, no source)."""
+    shape = Strapping(
+        depths_m=(0.0, 5 * INCH_M, 10 * INCH_M, 15 * INCH_M), volumes_l=(0.0, 15.0, 31.0, 48.0)
+    )
+    spec = VesselSpec(
+        shape, empty_m=INCH_M, start_m=3 * INCH_M, full_m=13 * INCH_M, high_m=14 * INCH_M
+    )
+    vessel = Vessel(spec)
+    for _ in range(6):
+        view = vessel.report(10 * INCH_M)
+    assert view.volume_l == pytest.approx(31.0, abs=0.05)
+    # Unplugged: reads exactly 0 and must not become an empty reservoir.
+    for _ in range(120):
+        view = vessel.report(0.0, is_exact_zero=True)
+        assert view.status is Status.FAILURE
+        assert view.volume_l is None or view.volume_l > 30
+    for _ in range(12):
+        view = vessel.report(10 * INCH_M)
+    assert view.status.is_usable
+    assert view.volume_l == pytest.approx(31.0, abs=0.1)
+    assert vessel.t_s - T0_S > 2 * HOUR_S
