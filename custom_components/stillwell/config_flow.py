@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any, override
 
-import probatio
+import voluptuous as vol
 from homeassistant.config_entries import (
     SOURCE_RECONFIGURE,
     SOURCE_USER,
@@ -150,18 +150,18 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
         )
 
 
-def _schema(units: FormUnits) -> probatio.Schema:
-    return probatio.Schema(
+def _schema(units: FormUnits) -> vol.Schema:
+    return vol.Schema(
         {
-            probatio.Required(FIELD_NAME): TextSelector(),
-            probatio.Required(FIELD_VOLUME): NumberSelector(
+            vol.Required(FIELD_NAME): TextSelector(),
+            vol.Required(FIELD_VOLUME): NumberSelector(
                 NumberSelectorConfig(
                     step="any",
                     unit_of_measurement=units.volume,
                     mode=NumberSelectorMode.BOX,
                 )
             ),
-            probatio.Required(FIELD_SALINITY, default=DEFAULT_SALINITY_PSU): NumberSelector(
+            vol.Required(FIELD_SALINITY, default=DEFAULT_SALINITY_PSU): NumberSelector(
                 NumberSelectorConfig(
                     step="any", unit_of_measurement="PSU", mode=NumberSelectorMode.BOX
                 )

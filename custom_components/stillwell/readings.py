@@ -35,6 +35,11 @@ OVERSHOOT_FRAC: Final = 0.02
 OVERSHOOT_M: Final = 0.005
 """A level up to 2 % of the height, or 5 mm, outside the vessel is noise: floor or brim."""
 
+LOOP_OVERRANGE_FRAC: Final = (20.5 - 20.0) / (20.0 - 4.0)
+"""NAMUR NE 43: up to 20.5 mA a loop still measures."""
+
+ROUNDING_M: Final = 1e-9
+
 _CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
     Measure.DEPTH: (DistanceConverter, UnitOfLength.METERS),
     Measure.DISTANCE: (DistanceConverter, UnitOfLength.METERS),
@@ -59,7 +64,8 @@ def level_reading(state: State | None, settings: VesselSettings, vessel: Vessel)
     converted = in_engine_unit(value, state_unit(state), settings.measure)
     if converted is None:
         return Reading(None, Reason.UNIT_UNKNOWN)
-    return _within(_depth(converted, settings, vessel), vessel, is_exact_zero=value == 0)
+    loop_m = LOOP_OVERRANGE_FRAC * (settings.span_m or 0.0)
+    return _within(_depth(converted, settings, vessel), vessel, loop_m, is_exact_zero=value == 0)
 
 
 def temperature_c(state: State | None) -> float | None:
@@ -136,13 +142,13 @@ def _depth_of_volume(volume_l: float, vessel: Vessel) -> Reading:
     return Reading(vessel.depth_m(held_l))
 
 
-def _within(reading: Reading, vessel: Vessel, *, is_exact_zero: bool) -> Reading:
+def _within(reading: Reading, vessel: Vessel, loop_m: float, *, is_exact_zero: bool) -> Reading:
     if reading.depth_m is None:
         return Reading(None, reading.reason, is_exact_zero)
     depth_m = min(max(reading.depth_m, 0.0), vessel.height_m)
-    overshoot_m = max(OVERSHOOT_FRAC * vessel.height_m, OVERSHOOT_M)
+    overshoot_m = max(OVERSHOOT_FRAC * vessel.height_m, OVERSHOOT_M, loop_m)
     # A saturated loop says only "beyond"; the place in the vessel it is held at is its end.
     is_saturated = reading.reason is Reason.LOOP_SATURATED
-    if abs(reading.depth_m - depth_m) > overshoot_m and not is_saturated:
+    if abs(reading.depth_m - depth_m) > overshoot_m + ROUNDING_M and not is_saturated:
         return Reading(None, Reason.OUTSIDE_VESSEL, is_exact_zero)
     return Reading(depth_m, reading.reason, is_exact_zero)

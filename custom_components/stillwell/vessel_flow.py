@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-import probatio
+import voluptuous as vol
 from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
 
 from .const import (
@@ -118,7 +118,7 @@ class ReservoirFlow(ConfigSubentryFlow):
         if user_input is None:
             return self.async_show_form(
                 step_id="confirm",
-                data_schema=probatio.Schema({}),
+                data_schema=vol.Schema({}),
                 description_placeholders=await async_preview(
                     self.hass, vessel_settings(self._data), self._units
                 ),
@@ -243,7 +243,7 @@ class ReservoirFlow(ConfigSubentryFlow):
     async def _show(
         self,
         step_id: str,
-        schema: probatio.Schema,
+        schema: vol.Schema,
         values: Mapping[str, Any],
         refusal: Refusal | None,
     ) -> SubentryFlowResult:

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any, Final
 
-import probatio
+import voluptuous as vol
 from homeassistant.data_entry_flow import section
 from homeassistant.helpers.selector import (
     BooleanSelector,
@@ -78,34 +78,32 @@ FILL_DOMAINS: Final = ["switch", "valve", "input_boolean"]
 INPUT_DOMAINS: Final = ["binary_sensor", "input_boolean"]
 
 
-def source_schema(own_entities: list[str]) -> probatio.Schema:
+def source_schema(own_entities: list[str]) -> vol.Schema:
     """Ask for the vessel's name, its level source, and what the source measures."""
-    return probatio.Schema(
+    return vol.Schema(
         {
-            probatio.Required(FIELD_NAME): TextSelector(),
-            probatio.Required(FIELD_SOURCE): _entity(LEVEL_DOMAINS, own_entities),
-            probatio.Required(FIELD_MEASURE, default=Measure.DEPTH.value): _choice(
+            vol.Required(FIELD_NAME): TextSelector(),
+            vol.Required(FIELD_SOURCE): _entity(LEVEL_DOMAINS, own_entities),
+            vol.Required(FIELD_MEASURE, default=Measure.DEPTH.value): _choice(
                 "measure", [measure.value for measure in Measure]
             ),
-            probatio.Required(FIELD_SHAPE, default="box"): _choice("shape", list(SHAPE_FIELDS)),
+            vol.Required(FIELD_SHAPE, default="box"): _choice("shape", list(SHAPE_FIELDS)),
         }
     )
 
 
-def shape_schema(kind: str, measure: Measure, units: FormUnits) -> probatio.Schema:
+def shape_schema(kind: str, measure: Measure, units: FormUnits) -> vol.Schema:
     """Ask for the dimensions of one shape, and where the sensor sits."""
-    fields: dict[Any, Any] = {
-        probatio.Required(name): _length(units) for name in SHAPE_FIELDS[kind]
-    }
+    fields: dict[Any, Any] = {vol.Required(name): _length(units) for name in SHAPE_FIELDS[kind]}
     if kind == STRAPPING:
-        fields[probatio.Required(FIELD_TABLE)] = TextSelector(TextSelectorConfig(multiline=True))
+        fields[vol.Required(FIELD_TABLE)] = TextSelector(TextSelectorConfig(multiline=True))
     if measure is Measure.DISTANCE:
-        fields[probatio.Optional(FIELD_SENSOR_FACE)] = _length(units)
+        fields[vol.Optional(FIELD_SENSOR_FACE)] = _length(units)
     if measure in (Measure.DEPTH, Measure.CURRENT):
-        fields[probatio.Required(FIELD_SENSOR_ZERO, default=0)] = _length(units)
+        fields[vol.Required(FIELD_SENSOR_ZERO, default=0)] = _length(units)
     if measure is Measure.CURRENT:
-        fields[probatio.Required(FIELD_SPAN)] = _length(units)
-    return probatio.Schema(fields)
+        fields[vol.Required(FIELD_SPAN)] = _length(units)
+    return vol.Schema(fields)
 
 
 def band_schema(
@@ -115,42 +113,38 @@ def band_schema(
     *,
     zero_is_suspect: bool,
     opened: str | None,
-) -> probatio.Schema:
+) -> vol.Schema:
     """Ask for the marks, and in two sections for the filling and the signal."""
     fields: dict[Any, Any] = {
-        probatio.Required(name, default=proposed[name]): _length(units) for name in MARKS
+        vol.Required(name, default=proposed[name]): _length(units) for name in MARKS
     }
-    fields[probatio.Optional(FIELD_TEMPERATURE_SOURCE)] = _entity(LEVEL_DOMAINS, own_entities)
-    fields[probatio.Required(FIELD_REPLACES_EVAPORATION, default=False)] = BooleanSelector()
-    fields[probatio.Required(SECTION_FILLING)] = section(
+    fields[vol.Optional(FIELD_TEMPERATURE_SOURCE)] = _entity(LEVEL_DOMAINS, own_entities)
+    fields[vol.Required(FIELD_REPLACES_EVAPORATION, default=False)] = BooleanSelector()
+    fields[vol.Required(SECTION_FILLING)] = section(
         _filling_schema(own_entities), {"collapsed": opened != SECTION_FILLING}
     )
-    fields[probatio.Required(SECTION_SIGNAL)] = section(
+    fields[vol.Required(SECTION_SIGNAL)] = section(
         _signal_schema(zero_is_suspect=zero_is_suspect), {"collapsed": opened != SECTION_SIGNAL}
     )
-    return probatio.Schema(fields)
+    return vol.Schema(fields)
 
 
-def _filling_schema(own_entities: list[str]) -> probatio.Schema:
-    return probatio.Schema(
+def _filling_schema(own_entities: list[str]) -> vol.Schema:
+    return vol.Schema(
         {
-            probatio.Optional(FIELD_FILL_DEVICE): _entity(FILL_DOMAINS, own_entities),
-            probatio.Required(FIELD_LONGEST_RUN, default=_DEFAULT_RUN): DurationSelector(),
-            probatio.Optional(FIELD_HIGH_INPUTS): _entity(
-                INPUT_DOMAINS, own_entities, multiple=True
-            ),
-            probatio.Optional(FIELD_LEAK_INPUTS): _entity(
-                INPUT_DOMAINS, own_entities, multiple=True
-            ),
+            vol.Optional(FIELD_FILL_DEVICE): _entity(FILL_DOMAINS, own_entities),
+            vol.Required(FIELD_LONGEST_RUN, default=_DEFAULT_RUN): DurationSelector(),
+            vol.Optional(FIELD_HIGH_INPUTS): _entity(INPUT_DOMAINS, own_entities, multiple=True),
+            vol.Optional(FIELD_LEAK_INPUTS): _entity(INPUT_DOMAINS, own_entities, multiple=True),
         }
     )
 
 
-def _signal_schema(*, zero_is_suspect: bool) -> probatio.Schema:
-    return probatio.Schema(
+def _signal_schema(*, zero_is_suspect: bool) -> vol.Schema:
+    return vol.Schema(
         {
-            probatio.Required(FIELD_ZERO_IS_SUSPECT, default=zero_is_suspect): BooleanSelector(),
-            probatio.Optional(FIELD_STALE_AFTER): DurationSelector(
+            vol.Required(FIELD_ZERO_IS_SUSPECT, default=zero_is_suspect): BooleanSelector(),
+            vol.Optional(FIELD_STALE_AFTER): DurationSelector(
                 DurationSelectorConfig(enable_day=True)
             ),
         }

@@ -12,8 +12,8 @@ from string import Formatter
 from typing import TYPE_CHECKING, Any
 
 import custom_components.stillwell as package
-import probatio
 import pytest
+import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
 from custom_components.stillwell import binary_sensor, button, config_flow, sensor
 from custom_components.stillwell.const import DOMAIN
@@ -347,7 +347,7 @@ async def test_actions_are_described_as_they_are_registered(hass: HomeAssistant)
             assert text["fields"][field]["description"]
 
 
-TARGET = probatio.Schema({"entity": {"integration": DOMAIN}})
+TARGET = vol.Schema({"entity": {"integration": DOMAIN}})
 
 
 def test_actions_are_aimed_at_our_own_entities() -> None:

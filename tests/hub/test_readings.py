@@ -170,8 +170,8 @@ def test_a_saturated_loop_is_held_at_the_end_of_the_vessel() -> None:
     settings = _settings(Measure.CURRENT, span_m=0.4)
     assert _read(settings, 20.8, "mA") == Reading(0.4, Reason.LOOP_SATURATED)
     assert _read(settings, 3.7, "mA") == Reading(0.0, Reason.LOOP_SATURATED)
-    # Within the measuring range it says more water than the vessel can hold.
-    assert _read(settings, 20.5, "mA") == Reading(None, Reason.OUTSIDE_VESSEL)
+    # Still within the measuring range of NE 43: a full vessel, and no fault.
+    assert _read(settings, 20.5, "mA") == Reading(0.4, Reason.NONE)
 
 
 BAD = [
