@@ -10,7 +10,6 @@ same hour of the day cancels.
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from enum import StrEnum
 from math import exp, sqrt
 from typing import Any, Final
 
@@ -19,6 +18,7 @@ from .excursion import LIMIT_SIGMA, Excursion, Trend
 from .ledger import DayBook, DayUse, UseCurve
 from .level_filter import LevelFilter, LevelState
 from .quantities import DAY_S, HOUR_S, DaySpan, UseBlock
+from .water_events import Event, EventKind, Fill, Flow
 
 __all__ = [
     "Balance",
@@ -66,46 +66,6 @@ _REST_S: Final = 1800.0
 _SETTLE_S: Final = 6 * HOUR_S
 _SPACING_S: Final = 10.0
 _FADE_S: Final = 2 * HOUR_S
-
-
-class Flow(StrEnum):
-    """What the water is doing."""
-
-    UNKNOWN = "unknown"
-    FALLING = "falling"
-    FILLING = "filling"
-    DRAINING = "draining"
-    HELD = "held"
-
-
-class EventKind(StrEnum):
-    """Something that happened to the water."""
-
-    FILL_STARTED = "fill_started"
-    FILL_ENDED = "fill_ended"
-    POUR = "pour"
-    FAST_DROP = "fast_drop"
-    FLOW_WHILE_OFF = "flow_while_off"
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One event; ``volume_l`` is the water it moved so far."""
-
-    kind: EventKind
-    t_s: float
-    volume_l: float
-
-
-@dataclass(frozen=True, slots=True)
-class Fill:
-    """One refill; ``end_s`` is None while it lasts."""
-
-    start_s: float
-    end_s: float | None
-    volume_l: float
-    from_l: float
-    attended_by_device: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -187,7 +187,7 @@ class Conditioner:
                 return self._say(t_s, Reason.NONE)
             return self._fail(t_s, doubt)
         self._texture.learn_run(t_s, depth_m)
-        if self._texture.is_stuck(t_s):
+        if depth_m > self._band_m and self._texture.is_stuck(t_s):
             return self._say(t_s, Reason.STUCK)
         return self._gate(t_s, min(max(depth_m, 0.0), self._settings.height_m))
 
@@ -255,8 +255,8 @@ class Conditioner:
         gate_m = self._gate_m
         if abs(depth_m - self._recent[-1][1]) <= gate_m:
             return True
-        if len(self._recent) > AGREEING:
-            (t0, d0), (t1, d1) = self._recent[-4], self._recent[-1]
+        if len(self._recent) >= AGREEING:
+            (t0, d0), (t1, d1) = self._recent[-4:][0], self._recent[-1]
             if t_s - t1 <= 2.0 * (t1 - t0) and abs(d1 - d0) > 0.8 * gate_m:
                 # on its way, as in a fill: the median of the last five lags behind
                 moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1)
@@ -282,13 +282,15 @@ class Conditioner:
         if len(self._held) > AGREEING - 1:
             del self._held[0]
             self._reject(1)
+        return self._say(t_s, self._astray_reason())
+
+    def _astray_reason(self) -> Reason:
+        """What a report means that does not follow from the last ones."""
         if not self._recent:
-            return self._say(t_s, Reason.STARTING)
+            return Reason.STARTING
         if self._astray == 1:
-            return self._say(t_s, Reason.NONE)
-        if self._astray <= AGREEING:
-            return self._say(t_s, Reason.CONFIRMING_STEP)
-        return self._say(t_s, Reason.RATE_IMPOSSIBLE)
+            return Reason.NONE
+        return Reason.CONFIRMING_STEP if self._astray <= AGREEING else Reason.RATE_IMPOSSIBLE
 
     def _stood(self, t_s: float) -> bool:
         """Whether a source that speaks only of changes has let the held value stand."""
@@ -399,11 +401,12 @@ class Conditioner:
         interval_s = self.interval_s
         if (
             self._reason is Reason.STARTING
+            and self._valid_s is not None
             and self._recent
             and not self._held
             and interval_s is not None
             and self._is_on_change
-            and t_s - self._recent[-1][0] >= AGREEING * interval_s
+            and t_s - self._valid_s >= AGREEING * interval_s
         ):
             self._starting = 0
             return self._say(t_s, Reason.NONE)
