@@ -46,7 +46,7 @@ from .engine.guard_events import (
     Event as GuardEvent,
 )
 from .engine.guard_state import GuardSettings, GuardState
-from .engine.guard_table import Phase
+from .engine.guard_table import HEARD, Phase
 from .engine.pipeline import VesselModel
 from .settings import FillSettings
 
@@ -250,6 +250,9 @@ class FillWatch:
 
     @callback
     def _process(self, event: GuardEvent) -> None:
+        if type(event) not in HEARD[self.state.phase]:
+            # Put to rest at unload; reports still come in until the listeners are gone.
+            return
         outcome = self._decide(event)
         if outcome is not None:
             self._carry_out(outcome)

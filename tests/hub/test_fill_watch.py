@@ -183,6 +183,31 @@ async def test_reload_in_a_fill_goes_off_and_remembers(guarded: Lab) -> None:
     assert guarded.runtime.decisions
 
 
+async def test_reports_after_the_end_are_nobodys_business(
+    guarded: Lab, caplog: pytest.LogCaptureFixture
+) -> None:
+    watch = guarded.runtime.watch
+    await watch.async_stop()
+    await guarded.level(19.0)
+    await watch.async_stop()
+    assert guarded.state("guard_state").state == "asleep"
+    assert "Traceback" not in caplog.text
+
+
+async def test_a_fault_of_our_own_puts_the_device_off(
+    guarded: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    await fill(guarded)
+
+    def broken(*_: object) -> None:
+        raise RuntimeError("defect")
+
+    monkeypatch.setattr("custom_components.stillwell.engine.guard.process", broken)
+    await guarded.level(22.0)
+    assert not guarded.is_valve_on
+    assert "defect" in caplog.text
+
+
 async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) -> None:
     await fill(guarded)
     calls: list[ServiceCall] = []

@@ -129,11 +129,6 @@ class VesselModel:
         """The judgement of the newest report or tick."""
         return self._verdict
 
-    @property
-    def full_l(self) -> float:
-        """Volume at the full mark."""
-        return self._full_l
-
     def report(
         self,
         t_s: float,
