@@ -115,9 +115,7 @@ async def test_critical_only_for_running_water_and_only_if_chosen(
     assert bench.state(SIREN) == ("on" if urgent else "off")
 
 
-async def test_reminders_come_if_chosen_and_stop_when_seen(
-    bench: Bench, phones: list[str]
-) -> None:
+async def test_reminders_come_if_chosen_and_stop_when_seen(bench: Bench, phones: list[str]) -> None:
     await ready(bench, {"phones": phones[:1], "reminder": 30, "seen_toggle": [SEEN]})
     await alarm(bench, LOCKOUT, "on", reason="no_rise")
     await bench.pass_time(2 * 3600)

@@ -144,7 +144,7 @@ async def test_number_sources_without_a_unit(bench: Bench) -> None:
     await bench.report(2.5, None)
     await bench.lockout("off")
     await bench.load(FILE, inputs)
-    await bench.pass_time(60)
+    await bench.pass_time(80)
     assert bench.commands == [("turn_on", VALVE)]
 
 
@@ -176,15 +176,46 @@ async def test_never_starts_on_the_edge_of_a_return(bench: Bench) -> None:
     assert bench.commands == [("turn_on", VALVE)]
 
 
-async def test_one_report_below_the_start_level_between_two_ticks_starts_nothing(
-    bench: Bench,
-) -> None:
+@pytest.mark.parametrize("wrong", [1.0, 2.9])
+async def test_one_wrong_report_starts_nothing(bench: Bench, wrong: float) -> None:
     await ready(bench, 5.0, INCHES)
     for _ in range(10):
         await bench.pass_time(20, level=5.0)
-        await bench.report(1.0)
+        await bench.report(wrong)
         await bench.report(5.0)
+        await bench.pass_time(20, level=wrong)
+        await bench.report(5.1)
     assert bench.commands == []
+
+
+async def test_two_reports_that_differ_start(bench: Bench) -> None:
+    await ready(bench, 3.2, INCHES)
+    bench.freezer.tick(timedelta(seconds=16))
+    await bench.report(2.9)
+    assert bench.commands == []
+    await bench.report(2.8)
+    assert bench.commands == [("turn_on", VALVE)]
+
+
+async def test_a_source_that_only_tells_of_changes_starts_after_a_minute(bench: Bench) -> None:
+    await ready(bench, 5.0, INCHES)
+    await bench.report(2.9)
+    await bench.pass_time(50)
+    assert bench.commands == []
+    await bench.pass_time(30)
+    assert bench.commands == [("turn_on", VALVE)]
+
+
+@pytest.mark.parametrize("before", ["unavailable", "unknown", "nan", "0"])
+async def test_the_first_report_after_a_gap_starts_nothing(bench: Bench, before: str) -> None:
+    await ready(bench, 5.0, INCHES)
+    bench.freezer.tick(timedelta(seconds=16))
+    await bench.report(before)
+    await bench.report(2.0)
+    await bench.pass_time(20)
+    assert bench.commands == []
+    await bench.report(1.9)
+    assert bench.commands == [("turn_on", VALVE)]
 
 
 async def test_dead_band_leaves_a_valve_as_it_is(bench: Bench) -> None:
@@ -214,6 +245,7 @@ async def test_run_by_hand_skips_no_check(bench: Bench) -> None:
 async def test_run_by_hand_starts_when_all_is_in_order(bench: Bench) -> None:
     await ready(bench, 2.0, INCHES)
     bench.freezer.tick(timedelta(seconds=16))
+    bench.hass.states.async_set(LEVEL, "2.0", {"unit_of_measurement": "in"})
     await bench.hass.services.async_call(
         "automation", "trigger", {"entity_id": "automation.a0"}, blocking=True
     )
@@ -518,6 +550,8 @@ async def test_a_failing_off_still_locks_out(bench: Bench) -> None:
 
 async def test_an_on_that_hangs_holds_up_no_off(bench: Bench) -> None:
     await ready(bench, 2.0, INCHES)
+    bench.freezer.tick(timedelta(seconds=10))
+    await bench.report(2.0)
     answered = asyncio.Event()
     calls: list[str] = []
 

@@ -111,6 +111,14 @@ async def test_a_pulse_ends_after_its_length_and_rests(bench: Bench) -> None:
     assert bench.commands == [("turn_off", PUMP), ("turn_on", PUMP)]
 
 
+async def test_one_wrong_report_starts_no_pulse(bench: Bench) -> None:
+    await ready(bench, 6.5)
+    for _ in range(10):
+        await run(bench, 10, 6.5)
+        await run(bench, 10, 4.0)
+    assert bench.commands == []
+
+
 @pytest.mark.parametrize("amount", [5, 4.9, 0, *NOT_NUMBERS])
 async def test_reservoir_low_or_unknown_stops_a_pulse(bench: Bench, amount: float | str) -> None:
     await in_a_pulse(bench)
