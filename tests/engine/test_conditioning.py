@@ -323,6 +323,7 @@ def test_only_changes_a_value_that_stands_is_believed() -> None:
     believed = c.report(t + 27000, reading(level + 0.049))
     assert believed.is_step
     assert len(believed.accepted) == 2
+    assert c.report(t + 27060, reading(level + 0.1)).accepted == ()
 
 
 def test_staleness_follows_the_learned_interval() -> None:

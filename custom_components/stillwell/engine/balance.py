@@ -366,12 +366,12 @@ class Balance:
         up, down = self._up, self._down
         up.count(level_l - reference_l, spread, level_l, before)
         down.count(f.level_l - level_l, spread, level_l, before)
-        if up.total > LIMIT_SIGMA and up.saved is not None and self._is_risen(up, level_l):
+        if up.total > LIMIT_SIGMA and up.saved is not None and self._is_risen(up):
             self._set_out(1, up.saved)
             self._replay(day)
             return
         if down.total > LIMIT_SIGMA and down.saved is not None:
-            if self._is_fast(down, down.saved, level_l):
+            if self._is_fast(down, down.saved):
                 self._set_out(-1, down.saved)
                 self._replay(day)
                 return
@@ -381,21 +381,21 @@ class Balance:
         if self._cutter.is_due(t_s, may_wait=max(up.total, down.total) > 0.25 * LIMIT_SIGMA):
             self._close_block(f, t_s)
 
-    def _is_risen(self, up: Trend, level_l: float) -> bool:
+    def _is_risen(self, up: Trend) -> bool:
         """Whether the level has risen by more than noise can do."""
         if up.n < SURE_SAMPLES or up.saved is None:
             return False
-        return min(up.mean_l + self._noise_l, level_l) - up.saved[1] > self._least_rise_l
+        return min(up.last_l) - up.saved[1] > self._least_rise_l
 
     @property
     def _least_rise_l(self) -> float:
         return max(_RISE_FRAC * self._capacity_l, 3.0 * self._noise_l, 2.0 * self._width_l)
 
-    def _is_fast(self, down: Trend, saved: LevelState, level_l: float) -> bool:
+    def _is_fast(self, down: Trend, saved: LevelState) -> bool:
         """Whether the level has fallen faster than any use."""
         if down.n < SURE_SAMPLES:
             return False
-        fall_l = saved[1] - max(down.mean_l, level_l)
+        fall_l = saved[1] - max(down.last_l)
         use = self._use(DAY_S)
         usual = 0.0 if use is None else use[0] / DAY_S
         least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)

@@ -34,8 +34,8 @@ class Trend:
     total: float = 0.0
     saved: LevelState | None = None
     n: int = 0
-    mean_l: float = 0.0
-    """Mean of the last few readings."""
+    last_l: tuple[float, ...] = ()
+    """The last three readings."""
     off_l: float = 0.0
     """Mean distance from the prediction since it left zero."""
 
@@ -50,10 +50,10 @@ class Trend:
             self.clear()
             return
         if self.saved is None:
-            self.saved, self.mean_l, self.off_l = before, 0.0, 0.0
+            self.saved, self.last_l, self.off_l = before, (), 0.0
         self.total = min(total, 4.0 * LIMIT_SIGMA)
         self.n += 1
-        self.mean_l += (level_l - self.mean_l) / min(self.n, 4)
+        self.last_l = (*self.last_l[-2:], level_l)
         self.off_l += (off_l - self.off_l) / self.n
 
 
@@ -136,7 +136,8 @@ class Excursion:
         """Take one sample; True when the level rests again."""
         rounding = width_l * width_l / 12.0
         tracker = self.tracker
-        if tracker is None and self.sign * (level_l - self.from_l) < 0.5 * self.least_l:
+        moved_l = self.sign * (level_l - self.from_l)
+        if tracker is None and not self.is_attended and moved_l < 0.5 * self.least_l:
             self.began_s = t_s
             return False
         self.n_samples += 1
@@ -187,7 +188,8 @@ class Excursion:
             return self.start_s, self.from_l
         if saved is None:
             return self.first_s, tracker.start_l
-        level_l = sum(self._since) / len(self._since)
+        last = sorted(self._since[-_SURE_SAMPLES:])
+        level_l = last[len(last) // 2]
         if self.n_samples - len(self._since) < _SURE_SAMPLES:
             return self._since_s, level_l
         t_s, from_l, flow = saved[0], saved[1], saved[2]

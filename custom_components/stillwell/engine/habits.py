@@ -1,6 +1,7 @@
 """What a level source usually does: how often it reports, how finely, how noisily."""
 
 from collections.abc import Mapping
+from itertools import accumulate
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
@@ -59,15 +60,9 @@ class Rhythm:
         """Return the interval that this share of reports does not exceed; None at first."""
         if self._total == 0.0:
             return None
-        left = frac * self._total * (1.0 - 1e-12)
-        mean_s = 0.0
-        for count, sum_s in zip(self._count, self._sum_s, strict=True):
-            if count > 0.0:
-                mean_s = sum_s / count
-                left -= count
-                if left <= 0.0:
-                    break
-        return mean_s
+        wanted = frac * self._total * (1.0 - 1e-12)
+        i = next(i for i, below in enumerate(accumulate(self._count)) if below >= wanted)
+        return self._sum_s[i] / self._count[i] if self._count[i] > 0.0 else 0.0
 
     @property
     def longest_s(self) -> float:
