@@ -20,7 +20,7 @@ from .lab import CHECK, Tank
 from .plant import DAY_S, Plant, Settings
 from .stage import Stage, say
 
-SUPPLY_L_PER_MIN = 8.0
+SUPPLY_L_PER_MIN = 10.0
 THROTTLED = 0.05
 LAGOON = Tank(
     "Lagoon",
@@ -125,7 +125,8 @@ async def compare_level(check: Check, *, is_filling: bool) -> None:
     """Compare what follows from the level alone."""
     states, truth = await check.states(), await check.truth()
     # While it fills the strip is a report behind, and the level moves by 1 mm in 0.7 s.
-    slack_l = 0.45 if is_filling else 0.15
+    # At rest: two of the strip's steps.
+    slack_l = 0.45 if is_filling else 0.18
     volume_l = truth["volume_l"]
     check.near("volume", states["volume"]["state"], volume_l, slack_l, "L")
     usable_l = volume_l - check.tank.litres(CHECK.empty_cm)
@@ -209,7 +210,9 @@ async def whole_refill(check: Check) -> None:
     rate = states["fill_rate"]["state"]
     check.near("fill_rate", rate, rate_l_per_min, 0.1 * rate_l_per_min, "L/min")
     left_s = (tank.litres(CHECK.full_cm) - truth["volume_l"]) / truth["net_l_per_s"]
-    check.near_time("full_at", states["full_at"]["state"], truth["t_s"] + left_s, 3 + 0.2 * left_s)
+    # The entity is written anew when it has moved by 15 s.
+    full_s = truth["t_s"] + left_s
+    check.near_time("full_at", states["full_at"]["state"], full_s, 18.0 + 0.1 * left_s)
     await check.words(filling="on", lockout="off", permit="on")
     await client.wait_state(tank.valve, "off", CHECK.longest_run_s)
     say(f"{tank.name}: full, the valve is shut")
@@ -222,6 +225,7 @@ async def after_refill(check: Check) -> None:
     filled = await check.truth()
     check.near("level at the stop", f"{filled['level_cm']:.2f}", CHECK.full_cm, 0.6, "cm")
     await check.stage.client.wait_state(check.own["filling"], "off", 60.0)
+    await asyncio.sleep(5.0)
     await compare_level(check, is_filling=False)
     states, fill = await check.states(), filled["fills"][-1]
     check.near("last_fill_volume", states["last_fill_volume"]["state"], fill["poured_l"], 0.3, "L")
@@ -301,10 +305,10 @@ async def play(stage: Stage, lagoon: Check, nursery: Check) -> None:
     say("comparing everything at rest")
     await asyncio.gather(at_rest(lagoon), at_rest(nursery))
     await stage.add_rules()
-    say("drawing a litre from each reservoir, and throttling Nursery's supply")
+    say("drawing three litres from each reservoir, and throttling Nursery's supply")
     await stage.hand(NURSERY, "supply", share=THROTTLED)
     for tank in (LAGOON, NURSERY):
-        await stage.hand(tank, "draw", litres=1.0)
+        await stage.hand(tank, "draw", litres=3.0)
     say("the guard lets the level settle before it permits a run")
     for check in (lagoon, nursery):
         await stage.client.wait_state(check.own["permit"], "on", PERMIT_LIMIT_S)
