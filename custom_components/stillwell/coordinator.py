@@ -23,7 +23,7 @@ type StillwellConfigEntry = ConfigEntry[System]
 
 _LOGGER = logging.getLogger(__name__)
 
-TICK: Final = timedelta(seconds=15)
+TICK: Final = timedelta(seconds=30)
 STORES: Final = ("learned", "safety")
 VESSEL_KINDS: Final = frozenset({SUBENTRY_RESERVOIR})
 

@@ -2,10 +2,8 @@
 
 from typing import override
 
-from homeassistant.helpers.device_registry import DeviceEntryType, DeviceInfo
 from homeassistant.helpers.entity import Entity, EntityDescription
 
-from .const import DOMAIN
 from .vessel import VesselRuntime
 
 
@@ -20,17 +18,18 @@ class StillwellEntity(Entity):
         self.entity_description = description
         self.runtime = runtime
         self._attr_unique_id = f"{runtime.subentry_id}_{description.key}"
-        self._attr_device_info = DeviceInfo(
-            identifiers={(DOMAIN, runtime.subentry_id)},
-            name=runtime.title,
-            entry_type=DeviceEntryType.SERVICE,
-        )
+        self._attr_device_info = runtime.device_info
 
     @override
     async def async_added_to_hass(self) -> None:
         """Start to follow the vessel."""
-        self.async_on_remove(self.runtime.async_add_entity(self))
+        self.runtime.async_add_entity(self)
         self.take()
+
+    @override
+    async def async_will_remove_from_hass(self) -> None:
+        """Stop to follow the vessel."""
+        self.runtime.async_remove_entity(self)
 
     def take(self) -> bool:
         """Take what the vessel shows now; return whether it is worth a write."""

@@ -216,12 +216,14 @@ class FillWatch:
         self._process(model.guard_level(t_s))
 
     @callback
-    def async_tick(self, t_s: float, model: VesselModel) -> None:
-        """Let time pass."""
+    def async_tick(self, t_s: float, model: VesselModel) -> bool:
+        """Let time pass; return whether anything that is shown has changed."""
+        shown = self.state.phase, self._is_permitted, self._block_reason
         verdict = model.verdict
         if verdict is not None and not verdict.status.is_usable:
             self._process(LevelReported(t_s, None, usable=False))
         self._process(Tick(t_s))
+        return shown != (self.state.phase, self._is_permitted, self._block_reason)
 
     async def async_lock_out(self, note: str) -> None:
         """Lock out on somebody's word; the fill device goes off."""

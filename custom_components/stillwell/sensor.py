@@ -324,7 +324,7 @@ class VesselSensor(StillwellEntity, SensorEntity):
         if (
             is_available == self._attr_available
             and is_held == self._is_held
-            and not self._has_moved(raw, view.t_s)
+            and (raw == self._raw or not self._has_moved(raw, view.t_s))
         ):
             return False
         self._raw = raw

@@ -12,9 +12,10 @@ from .const import DOMAIN
 
 STORE_VERSION: Final = 1
 STORE_MINOR_VERSION: Final = 1
-SAVE_DELAY_S: Final = 900.0
-"""Learned state is saved every 15 min and at stop. A power cut then loses at most that much
-learning, which the next level reading makes good; a card that wears out is not made good."""
+SAVE_DELAY_S: Final = 3600.0
+"""Learned state is saved once an hour and at stop. A power cut then loses an hour of learning at
+most, and the next level reading makes good what was used meanwhile; a worn-out card is not made
+good. What safety depends on is saved at once, in a file of its own."""
 
 type Payload = dict[str, dict[str, Any]]
 """Subentry id -> snapshot."""

@@ -18,6 +18,7 @@ from homeassistant.core import (
 )
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.device_registry import DeviceEntryType, DeviceInfo
 from homeassistant.helpers.event import (
     async_track_state_change_event,
     async_track_state_report_event,
@@ -58,6 +59,11 @@ class VesselRuntime:
         self.subentry_id = subentry.subentry_id
         self.kind = subentry.subentry_type
         self.title = subentry.title
+        self.device_info = DeviceInfo(
+            identifiers={(DOMAIN, subentry.subentry_id)},
+            name=subentry.title,
+            entry_type=DeviceEntryType.SERVICE,
+        )
         self.settings = settings
         self._spec = VesselSpec(
             shape=settings.vessel,
@@ -137,14 +143,17 @@ class VesselRuntime:
     @callback
     def async_tick(self, t_s: float) -> None:
         """Let time pass: a source may grow stale, a deadline may come."""
-        self.model.tick(
+        verdict = self.model.tick(
             t_s,
             day=self._local_time.day(t_s),
             utc_offset_s=self._local_time.utc_offset_s(t_s),
         )
+        is_news = not verdict.status.is_usable or verdict.reason is not self.view.reason
         if self.watch is not None:
-            self.watch.async_tick(t_s, self.model)
-        self.async_publish(t_s)
+            is_news |= self.watch.async_tick(t_s, self.model)
+        if is_news:
+            # A good level moves with its reports; time alone moves only what is held.
+            self.async_publish(t_s)
 
     @callback
     def async_publish(self, t_s: float) -> None:
@@ -193,15 +202,14 @@ class VesselRuntime:
         )
 
     @callback
-    def async_add_entity(self, entity: StillwellEntity) -> CALLBACK_TYPE:
-        """Add an entity to those that are refreshed; return what removes it."""
+    def async_add_entity(self, entity: StillwellEntity) -> None:
+        """Add an entity to those that are refreshed."""
         self._entities.append(entity)
 
-        @callback
-        def remove() -> None:
-            self._entities.remove(entity)
-
-        return remove
+    @callback
+    def async_remove_entity(self, entity: StillwellEntity) -> None:
+        """Refresh an entity no more."""
+        self._entities.remove(entity)
 
     # Memory
 

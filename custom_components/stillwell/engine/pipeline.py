@@ -47,7 +47,6 @@ class VesselView:
     reason: Reason
     held_s: float
     """Seconds since the last valid reading; 0 when the present one is valid."""
-    depth_m: float | None
     volume_l: float | None
     fill_frac: float | None
     usable_l: float | None
@@ -206,7 +205,6 @@ class VesselModel:
             status=verdict.status if verdict else Status.FUNCTION_CHECK,
             reason=verdict.reason if verdict else Reason.STARTING,
             held_s=held_s,
-            depth_m=None if shown_l is None else self._shape.depth_m(shown_l),
             volume_l=shown_l,
             fill_frac=None if shown_l is None else shown_l / self._full_l,
             usable_l=None if shown_l is None else max(0.0, shown_l - self._zero_l),
