@@ -15,9 +15,11 @@ from unittest.mock import patch
 import pytest
 from freezegun.api import FrozenDateTimeFactory
 from homeassistant.core import HomeAssistant, ServiceCall
+from homeassistant.helpers import device_registry as dr
 from homeassistant.setup import async_setup_component
 from homeassistant.util import dt as dt_util
 from pytest_homeassistant_custom_component.common import (
+    MockConfigEntry,
     async_fire_time_changed,
     async_mock_service,
 )
@@ -149,3 +151,13 @@ async def bench(hass: HomeAssistant, freezer: FrozenDateTimeFactory) -> AsyncGen
             "automation", "turn_off", {"entity_id": hass.states.async_entity_ids("automation")}
         )
         await hass.async_block_till_done()
+
+
+@pytest.fixture
+def phone(hass: HomeAssistant, device_registry: dr.DeviceRegistry) -> str:
+    """A phone as the device picker gives it; what it is sent is in `bench.phone`."""
+    entry = MockConfigEntry(domain="mobile_app")
+    entry.add_to_hass(hass)
+    return device_registry.async_get_or_create(
+        config_entry_id=entry.entry_id, identifiers={("mobile_app", "1")}, name="Quay phone"
+    ).id

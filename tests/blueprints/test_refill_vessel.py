@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, ServiceCall
-from homeassistant.helpers import device_registry as dr
 from homeassistant.util import dt as dt_util
-from pytest_homeassistant_custom_component.common import MockConfigEntry, async_fire_time_changed
+from pytest_homeassistant_custom_component.common import async_fire_time_changed
 
 from .conftest import LEVEL, LOCKOUT, VALVE, Bench
 
@@ -652,16 +651,9 @@ async def test_a_shorter_longest_run_counts_from_the_recorded_start(
 # Messages ----------------------------------------------------------------------------------------
 
 
-async def test_one_notice_each_fault_taken_back_when_over(
-    bench: Bench, device_registry: dr.DeviceRegistry
-) -> None:
-    entry = MockConfigEntry(domain="mobile_app")
-    entry.add_to_hass(bench.hass)
-    phone = device_registry.async_get_or_create(
-        config_entry_id=entry.entry_id, identifiers={("mobile_app", "1")}, name="Quay phone"
-    )
+async def test_one_notice_each_fault_taken_back_when_over(bench: Bench, phone: str) -> None:
     own = [{"action": "test.own_step", "data": {"text": "{{ notice }}"}}]
-    receivers = {"phones": [phone.id], "notify_entities": ["notify.lab_desk"], "own_steps": own}
+    receivers = {"phones": [phone], "notify_entities": ["notify.lab_desk"], "own_steps": own}
     await in_a_fill(bench, inputs=INCHES | receivers)
     bench.phone.clear()
     await bench.lockout("on", reason_text="Ran longer than 120 min")

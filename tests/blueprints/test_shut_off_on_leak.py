@@ -6,9 +6,7 @@ from typing import Any
 import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState
-from homeassistant.helpers import device_registry as dr
 from homeassistant.setup import async_setup_component
-from pytest_homeassistant_custom_component.common import MockConfigEntry
 
 from .conftest import LOCKOUT, Bench
 
@@ -193,14 +191,9 @@ async def test_wet_at_reload_shuts(bench: Bench) -> None:
 
 @pytest.mark.parametrize("critical", [False, True])
 async def test_phones_get_one_notice_updated_and_taken_back(
-    bench: Bench, device_registry: dr.DeviceRegistry, critical: bool
+    bench: Bench, phone: str, critical: bool
 ) -> None:
-    entry = MockConfigEntry(domain="mobile_app")
-    entry.add_to_hass(bench.hass)
-    phone = device_registry.async_get_or_create(
-        config_entry_id=entry.entry_id, identifiers={("mobile_app", "1")}, name="Quay phone"
-    )
-    await ready(bench, ALL | {"phones": [phone.id], "critical": critical})
+    await ready(bench, ALL | {"phones": [phone], "critical": critical})
     await wet(bench)
     bench.freezer.tick(timedelta(seconds=5))
     await wet(bench, CABINET)
