@@ -1,10 +1,11 @@
 """One water system: its vessels, its clock tick and its two stores."""
 
 import logging
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from homeassistant.config_entries import ConfigEntry
+from homeassistant.config_entries import ConfigEntry, ConfigSubentry
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.event import async_track_time_interval
@@ -14,8 +15,8 @@ from .const import DOMAIN, SUBENTRY_RESERVOIR
 from .engine.geometry import GeometryError
 from .fill_watch import FillWatch
 from .local_time import LocalTime
-from .settings import vessel_settings
-from .sources import async_follow
+from .settings import VesselSettings, vessel_settings
+from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
 from .vessel import VesselRuntime
 
@@ -47,34 +48,55 @@ class System:
         safety, is_safety_damaged = await self.safety.async_load()
         learned, _ = await self.learned.async_load()
         now_s = dt_util.utcnow().timestamp()
-        for subentry in self.entry.subentries.values():
+        for subentry in list(self.entry.subentries.values()):
             if subentry.subentry_type not in VESSEL_KINDS:
                 continue
-            issue_id = f"vessel_settings_invalid_{subentry.subentry_id}"
-            try:
-                settings = vessel_settings(subentry.data)
-            except (GeometryError, KeyError, TypeError, ValueError) as err:
-                ir.async_create_issue(
-                    self.hass,
-                    DOMAIN,
-                    issue_id,
-                    is_fixable=False,
-                    severity=ir.IssueSeverity.ERROR,
-                    translation_key="vessel_settings_invalid",
-                    translation_placeholders={"vessel": subentry.title, "error": str(err)},
-                )
-                continue
-            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
-            runtime = VesselRuntime(
-                self.hass, subentry, settings, self._local_time, self.async_learned
-            )
             key = subentry.subentry_id
-            if key in learned and not runtime.restore(learned[key], now_s):
+            memory = learned.pop(key, {})
+            settings = self._settings(subentry, memory)
+            if settings is None:
+                learned[key] = memory
+                continue
+            runtime = VesselRuntime(
+                self.hass,
+                self.entry.subentries[key],
+                settings,
+                self._local_time,
+                self.async_learned,
+            )
+            if memory and not runtime.restore(memory, now_s):
                 self.learned.async_report_damage(self.learned.key)
             if settings.fill is not None:
                 runtime.watch = FillWatch(self.hass, runtime, settings.fill, self.async_save_safety)
-                runtime.watch.restore(safety.get(key), is_damaged=is_safety_damaged)
+                runtime.watch.restore(safety.pop(key, None), is_damaged=is_safety_damaged)
             self.vessels[key] = runtime
+        # What belongs to a vessel that is not running now must not be forgotten with it.
+        self._kept_learned = {key: learned[key] for key in learned if key in self.entry.subentries}
+        self._kept_safety = {key: safety[key] for key in safety if key in self.entry.subentries}
+
+    def _settings(
+        self, subentry: ConfigSubentry, memory: Mapping[str, Any]
+    ) -> VesselSettings | None:
+        """Return a vessel's settings, after renames nobody followed; None when they are no use."""
+        data = renamed_meanwhile(self.hass, subentry.data, memory.get("registry_ids") or {})
+        if data != dict(subentry.data):
+            self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
+        issue_id = f"vessel_settings_invalid_{subentry.subentry_id}"
+        try:
+            settings = vessel_settings(data)
+        except (GeometryError, KeyError, TypeError, ValueError) as err:
+            ir.async_create_issue(
+                self.hass,
+                DOMAIN,
+                issue_id,
+                is_fixable=False,
+                severity=ir.IssueSeverity.ERROR,
+                translation_key="vessel_settings_invalid",
+                translation_placeholders={"vessel": subentry.title, "error": str(err)},
+            )
+            return None
+        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        return settings
 
     @callback
     def async_start(self) -> list[CALLBACK_TYPE]:
@@ -113,10 +135,12 @@ class System:
         self.learned.async_save_soon(self._learned_payload)
 
     def _learned_payload(self) -> Payload:
-        return {key: runtime.snapshot() for key, runtime in self.vessels.items()}
+        return self._kept_learned | {
+            key: runtime.snapshot() for key, runtime in self.vessels.items()
+        }
 
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
-        return {
+        return self._kept_safety | {
             key: runtime.watch.snapshot()
             for key, runtime in self.vessels.items()
             if runtime.watch is not None

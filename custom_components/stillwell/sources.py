@@ -58,6 +58,30 @@ def with_renamed(data: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
     return renamed
 
 
+def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]:
+    """Return the registry's own id of each entity a vessel names; it outlives a rename."""
+    registry = er.async_get(hass)
+    found = ((entity_id, registry.async_get(entity_id)) for entity_id in entities_of(data))
+    return {entity_id: entity.id for entity_id, entity in found if entity is not None}
+
+
+def renamed_meanwhile(
+    hass: HomeAssistant, data: Mapping[str, Any], ids: Mapping[str, str]
+) -> dict[str, Any]:
+    """Return a vessel's data with the renames that happened while nobody followed.
+
+    Many entities are renamed at once when a device is; the reload after the first rename would
+    miss the others.
+    """
+    registry = er.async_get(hass)
+    renamed = dict(data)
+    for entity_id in entities_of(data):
+        entity = registry.entities.get_entry(str(ids.get(entity_id)))
+        if entity is not None and entity.entity_id != entity_id:
+            renamed = with_renamed(renamed, entity_id, entity.entity_id)
+    return renamed
+
+
 class _Follower:
     """Follows the entities of one vessel."""
 

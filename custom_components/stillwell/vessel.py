@@ -34,6 +34,7 @@ from .fill_watch import FillWatch
 from .local_time import LocalTime
 from .readings import level_reading, state_unit
 from .settings import VesselSettings
+from .sources import registry_ids
 
 if TYPE_CHECKING:
     from .entity import StillwellEntity
@@ -81,6 +82,7 @@ class VesselRuntime:
         self._entities: list[StillwellEntity] = []
         self._is_signal_lost = False
         self._told_reason = Reason.NONE
+        self._registry_ids = registry_ids(hass, subentry.data)
         self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
         self.learned_from: str | None = None
         """The level source whose recorded history the model has seen."""
@@ -246,7 +248,11 @@ class VesselRuntime:
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned."""
-        return {"model": self.model.snapshot(), "learned_from": self.learned_from}
+        return {
+            "model": self.model.snapshot(),
+            "learned_from": self.learned_from,
+            "registry_ids": self._registry_ids,
+        }
 
     def restore(self, data: dict[str, Any], now_s: float) -> bool:
         """Take up what was learned; return False, and start anew, if it is damaged."""

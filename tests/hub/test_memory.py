@@ -122,3 +122,19 @@ async def test_settings_that_cannot_be_used_are_told(hass: HomeAssistant, lab: L
     issue = ir.async_get(hass).async_get_issue(DOMAIN, "vessel_settings_invalid_lagoon_reservoir")
     assert issue.translation_placeholders["vessel"] == "Lagoon reservoir"
     assert not lab.entry.runtime_data.vessels
+
+
+async def test_a_lockout_outlives_settings_that_cannot_be_used(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up(fill_device=VALVE)
+    await lab.settle()
+    await lab.runtime.async_lock_out("hose off")
+    subentry = next(iter(lab.entry.subentries.values()))
+    good = dict(subentry.data)
+    for data in (good | {"start_m": 0.5}, good):
+        subentry = next(iter(lab.entry.subentries.values()))
+        hass.config_entries.async_update_subentry(lab.entry, subentry, data=data)
+        await hass.async_block_till_done()
+    assert lab.is_locked_out
+    assert lab.value("total_used") >= 0
