@@ -162,6 +162,15 @@ async def test_a_return_pump_that_stops_ends_the_pulse(bench: Bench) -> None:
     assert bench.count("turn_on") == 1
 
 
+@pytest.mark.parametrize("state", ["off", "unavailable", "unknown"])
+async def test_no_pulse_while_a_return_pump_is_off(bench: Bench, state: str) -> None:
+    await ready(bench, 6.5)
+    bench.set(RETURN, state)
+    await run(bench, 600, 6.5)
+    await run(bench, 60, 5.0)
+    assert bench.commands == []
+
+
 @pytest.mark.parametrize("state", ["on", "unavailable", "unknown"])
 async def test_a_hold_ends_the_pulse_and_starts_none(bench: Bench, state: str) -> None:
     await in_a_pulse(bench)
