@@ -33,6 +33,7 @@ class Course:
     interval_s: float = 60.0
     use_l_per_day: float = 3.0
     swing: float = 0.2
+    wander: float = 0.0  # sd of the log of use, remembered for five days
     start_l: float = 20.0
     sigma_m: float = 0.001
     step_m: float = 0.001
@@ -58,10 +59,16 @@ class _Box:
         self.t, self.volume, self.used, self.owed = 0.0, course.start_l, 0.0, 0.0
         self.fills, self.steps = list(course.fills), list(course.steps)
         self.is_filling = False
+        self.rnd, self.log = random.Random(course.seed + 1000), 0.0
 
     def move(self, dt: float) -> None:
         course = self.course
+        if course.wander > 0.0:
+            keep = math.exp(-dt / (5 * DAY))
+            self.log *= keep
+            self.log += self.rnd.gauss(0.0, course.wander * math.sqrt(1 - keep * keep))
         rate = course.use_l_per_day * (1 + course.swing * math.sin(2 * math.pi * self.t / DAY))
+        rate *= math.exp(self.log)
         drawn = rate * dt / DAY
         if course.pulse_l > 0.0:
             self.owed += drawn

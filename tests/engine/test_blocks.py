@@ -32,7 +32,8 @@ def test_blocks_are_contiguous_and_telescope() -> None:
     assert (first.start_s, first.end_s, first.is_measured) == (0.0, 300.0, True)
     assert first.used_l == pytest.approx(0.1 - 0.005)
     assert first.sigma_l == pytest.approx((0.01 / 2 + 0.01) ** 0.5)
-    c.forget_level()
+    c.forget_level(400.0)
+    assert not c.is_due(650.0, may_wait=False)
     carried = c.cut(900.0, 28.0, 0.1, 0.0, 1e-4)
     assert carried is not None
     assert not carried.is_measured

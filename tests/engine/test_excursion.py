@@ -38,7 +38,6 @@ def test_one_wild_reading_counts_four_sigma_and_the_sum_is_bounded() -> None:
 def test_a_steady_fill_ends_where_its_line_meets_the_new_level() -> None:
     exc = rising()
     assert exc.flow_l_per_s is None
-    assert exc.flow_sigma == float("inf")
     assert exc.moved_l == 0.0
     assert exc.end() == (0.0, 10.0)
     assert not exc.take(30.0, 10.05, VAR, 0.0)  # not yet begun

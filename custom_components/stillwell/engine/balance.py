@@ -32,7 +32,7 @@ __all__ = [
 
 KNOWN_AFTER_S: Final = HOUR_S
 SURE_AFTER_S: Final = 4 * HOUR_S
-UNSURE_FRAC: Final = 0.4
+UNSURE_FRAC: Final = 0.25
 """In the first hours use is shown only if one sigma is no more than this share of it."""
 
 FIRST_NOISE_M: Final = 0.002
@@ -42,6 +42,9 @@ LOOSEN_SAMPLES: Final = 5
 
 _WANDER_FRAC: Final = 0.15
 """Use wanders by about this share of itself in a day."""
+
+_FIRST_VAR_TIMES: Final = 9.0
+"""The first sample of a segment may be a mild spike: it weighs little until others agree."""
 
 _FIRST_WANDER_FRAC: Final = 0.02
 _LEAST_WANDER_FRAC: Final = 0.001
@@ -95,11 +98,13 @@ class Balance:
         "_filter",
         "_gap_s",
         "_interrupted",
+        "_is_begun",
         "_is_held",
         "_join_var",
         "_last_fill",
         "_noise_l",
         "_samples",
+        "_segment_s",
         "_t_s",
         "_up",
         "_wander",
@@ -109,8 +114,10 @@ class Balance:
     def __init__(self, settings: BalanceSettings) -> None:
         self._capacity_l = settings.capacity_l
         self._t_s = 0.0
-        self._filter: LevelFilter | None = None
+        self._is_begun = False
+        self._filter = LevelFilter.begin(0.0, 0.0, 0.0, 0.0, 0.0)
         self._base_l = 0.0  # cumulative use where the segment began
+        self._segment_s = 0.0  # when the segment began
         self._join_var = 0.0  # variance of the use carried at the last join
         self._carry = 0.0  # usual use, carried where it cannot be seen, L/s
         self._extra = 0.0  # what the use of now differs from the usual, L/s
@@ -138,52 +145,54 @@ class Balance:
     @property
     def volume_l(self) -> float | None:
         """Best estimate of the volume, L; None before the first sample."""
-        if self._filter is None:
+        if not self._is_begun:
             return None
-        if self._excursion is not None and self._excursion.tracker is not None:
+        if self._excursion is not None:
             return max(0.0, self._excursion.tracker.level_l)
-        return max(0.0, self._filter.level_l - self._carried_l(self._filter))
+        return max(0.0, self._filter.level_l - self._carried_l())
 
     @property
     def volume_sigma_l(self) -> float | None:
         """One standard deviation of the error of ``volume_l``, L."""
-        if self._filter is None:
+        if not self._is_begun:
             return None
-        if self._excursion is not None and self._excursion.tracker is not None:
+        if self._excursion is not None:
             return sqrt(max(0.0, self._excursion.tracker.p_ll))
-        carried = _CARRY_FRAC * self._carried_l(self._filter)
+        carried = _CARRY_FRAC * self._carried_l()
         return sqrt(max(0.0, self._filter.p_ll) + carried * carried)
 
-    def _carried_l(self, f: LevelFilter) -> float:
+    def _carried_l(self) -> float:
         """Use since the filter's time that was carried, L."""
         if self._excursion is None and not self._is_held:
             return 0.0
-        return self._carried(self._t_s - f.t_s)
+        return self._carried(self._t_s - self._filter.t_s)
 
     def _carried(self, span_s: float) -> float:
         """Use carried over a span: at the present rate first, later at the usual one."""
         fades = _FADE_S * (1.0 - exp(-max(0.0, span_s) / _FADE_S))
         return self._carry * span_s + self._extra * fades
 
-    def _now(self, f: LevelFilter) -> tuple[float, float, float]:
+    def _now(self) -> tuple[float, float, float]:
         """Time, cumulative use and the variance of the level it rests on, at the present."""
-        carried = self._carried_l(f)
+        f, carried = self._filter, self._carried_l()
         used = self._base_l + f.start_l - f.level_l + carried
         return self._t_s, used, f.p_ll + (_CARRY_FRAC * carried) ** 2
 
     def _use(self, span_s: float) -> tuple[float, float] | None:
         """Use over a trailing span and its standard deviation, L/day."""
-        begin_s, f = self._curve.begin_s, self._filter
-        if begin_s is None or f is None:
+        begin_s = self._curve.begin_s
+        if begin_s is None:
             return None
         begin_s = max(begin_s, self._t_s - span_s)
         length_s = self._t_s - begin_s
         if length_s < KNOWN_AFTER_S:
             return None
-        now = self._now(f)
-        was_l, was_var = self._curve.at(begin_s, f.start_l, now)
+        now = self._now()
+        was_l, was_var = self._curve.at(begin_s, self._filter.start_l, now)
         used_l = max(0.0, now[1] - was_l)
-        sigma_l = max(0.0, now[2] + was_var + self._join_var) ** 0.5
+        if begin_s == self._segment_s:
+            was_var = self._filter.p_ss - 2.0 * self._filter.p_sl
+        sigma_l = sqrt(max(0.0, now[2] + was_var + self._join_var))
         if length_s < SURE_AFTER_S and sigma_l > UNSURE_FRAC * used_l:
             return None
         return used_l * DAY_S / length_s, sigma_l * DAY_S / length_s
@@ -215,7 +224,7 @@ class Balance:
     @property
     def flow(self) -> Flow:
         """What the water is doing."""
-        if self._filter is None:
+        if not self._is_begun:
             return Flow.UNKNOWN
         if self._is_held:
             return Flow.HELD
@@ -236,10 +245,8 @@ class Balance:
     def full_at_s(self, target_l: float) -> float | None:
         """When the volume will reach ``target_l``; None when not filling."""
         exc = self._filling()
-        if exc is None or exc.tracker is None:
-            return None
-        rate = exc.flow_l_per_s
-        if rate is None or rate <= 0.0:
+        rate = None if exc is None else exc.flow_l_per_s
+        if exc is None or rate is None or rate <= 0.0:
             return None
         return exc.tracker.t_s + max(0.0, target_l - exc.tracker.level_l) / rate
 
@@ -307,10 +314,10 @@ class Balance:
         noise_l = litres_per_m * (FIRST_NOISE_M if noise_m is None else noise_m)
         self._width_l = width_l
         self._noise_l = max(noise_l, 0.15 * width_l, 1e-6 * self._capacity_l)
-        f = self._filter
-        if f is None:
+        if not self._is_begun:
             self._begin(t_s, volume_l)
             return
+        f = self._filter
         if t_s < f.t_s:
             self._set_clock(t_s - f.t_s)
         before_s, gap_s = self._t_s, t_s - f.t_s
@@ -326,28 +333,34 @@ class Balance:
             self._is_held = False
         if self._excursion is not None:
             self._is_held = False
-            self._follow(self._excursion, t_s, volume_l, fill_on, day)
-        else:
-            self._quiet(f, t_s, volume_l, day)
-            self._is_held = False
+        self._take(t_s, volume_l, fill_on, day)
+        self._is_held = False
         self._book.note(day, covered_s=covered_s)
         self._meter(min(before_s, t_s), day)
 
+    def _take(self, t_s: float, level_l: float, fill_on: bool | None, day: DaySpan) -> None:
+        if self._excursion is not None:
+            self._follow(self._excursion, t_s, level_l, fill_on, day)
+        else:
+            self._quiet(t_s, level_l, day)
+
     def _meter(self, before_s: float, day: DaySpan) -> None:
-        if self._filter is not None:
-            t_s, used_l, _ = self._now(self._filter)
-            self._book.advance(used_l, before_s, t_s, day)
+        t_s, used_l, _ = self._now()
+        self._book.advance(used_l, before_s, t_s, day)
 
     def _begin(self, t_s: float, volume_l: float) -> None:
-        var = self._noise_l**2 + self._width_l**2 / 12.0
+        var = _FIRST_VAR_TIMES * self._noise_l**2 + self._width_l**2 / 12.0
         first = _FIRST_USE_FRAC * self._capacity_l / DAY_S
         self._filter = LevelFilter.begin(t_s, volume_l, var, 0.0, first * first)
+        self._is_begun = True
         self._t_s = t_s
         self._samples.append((t_s, volume_l))
-        self._curve.append(t_s, self._base_l - volume_l, var)
+        self._curve.begin(t_s, self._base_l, self._noise_l**2)
+        self._segment_s = t_s
 
-    def _quiet(self, f: LevelFilter, t_s: float, level_l: float, day: DaySpan) -> None:
+    def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:
         """Follow the level while the water only falls."""
+        f = self._filter
         before = f.state()
         if self._is_held:
             carried_l = self._carried(t_s - f.t_s)
@@ -355,7 +368,7 @@ class Balance:
             f.advance(t_s, self._wander)
             if level_l - f.level_l > self._least_rise_l + _DOUBT_FRAC * carried_l:
                 self._set_out(1, f.state())  # added to while nobody looked
-                self._follow_on(t_s, level_l, day)
+                self._take(t_s, level_l, None, day)
                 return
             f.loosen(_CARRY_FRAC * carried_l)
             before = f.state()
@@ -366,14 +379,14 @@ class Balance:
         up, down = self._up, self._down
         up.count(level_l - reference_l, spread, level_l, before)
         down.count(f.level_l - level_l, spread, level_l, before)
-        if up.total > LIMIT_SIGMA and up.saved is not None and self._is_risen(up):
+        if up.total > LIMIT_SIGMA and up.saved is not None and self._is_risen(up, up.saved):
             self._set_out(1, up.saved)
-            self._replay(day)
+            self._replay(self._filter.t_s, day)
             return
         if down.total > LIMIT_SIGMA and down.saved is not None:
             if self._is_fast(down, down.saved):
                 self._set_out(-1, down.saved)
-                self._replay(day)
+                self._replay(self._filter.t_s, day)
                 return
             self._admit(f, down)
         f.observe(level_l, self._noise_l**2, self._width_l)
@@ -381,20 +394,16 @@ class Balance:
         if self._cutter.is_due(t_s, may_wait=max(up.total, down.total) > 0.25 * LIMIT_SIGMA):
             self._close_block(f, t_s)
 
-    def _is_risen(self, up: Trend) -> bool:
-        """Whether the level has risen by more than noise can do."""
-        if up.n < SURE_SAMPLES or up.saved is None:
-            return False
-        return min(up.last_l) - up.saved[1] > self._least_rise_l
+    def _is_risen(self, up: Trend, saved: LevelState) -> bool:
+        """Whether each of the last three readings is higher than noise can do."""
+        return min(up.last_l) - saved[1] > self._least_rise_l
 
     @property
     def _least_rise_l(self) -> float:
         return max(_RISE_FRAC * self._capacity_l, 3.0 * self._noise_l, 2.0 * self._width_l)
 
     def _is_fast(self, down: Trend, saved: LevelState) -> bool:
-        """Whether the level has fallen faster than any use."""
-        if down.n < SURE_SAMPLES:
-            return False
+        """Whether the level has fallen faster than any use, by the last three readings."""
         fall_l = saved[1] - max(down.last_l)
         use = self._use(DAY_S)
         usual = 0.0 if use is None else use[0] / DAY_S
@@ -422,8 +431,6 @@ class Balance:
     def _foresee(self) -> None:
         """Fix what use is assumed where it cannot be seen: of now and of the last day."""
         f, use = self._filter, self._use(DAY_S)
-        if f is None:
-            return
         self._extra = 0.0
         if use is None:
             self._carry = max(0.0, -f.flow_l_per_s)
@@ -431,8 +438,7 @@ class Balance:
         self._carry = use[0] / DAY_S
         now = min(max(-f.flow_l_per_s, 0.5 * self._carry), 1.5 * self._carry)
         var = (0.2 * self._carry) ** 2
-        if var > 0.0:
-            self._extra = (now - self._carry) * var / (var + max(0.0, f.p_ff))
+        self._extra = (now - self._carry) * var / (var + max(1e-20, f.p_ff))
 
     def _set_out(self, sign: int, saved: LevelState) -> None:
         """Begin an excursion from where the level was last in order."""
@@ -455,21 +461,13 @@ class Balance:
             self._interrupted = None
         self._up.clear()
         self._down.clear()
-        self._cutter.forget_level()
+        self._cutter.forget_level(f.t_s)
 
-    def _follow_on(self, t_s: float, level_l: float, day: DaySpan) -> None:
-        if self._excursion is not None:
-            self._follow(self._excursion, t_s, level_l, None, day)
-
-    def _replay(self, day: DaySpan) -> None:
-        """Hand the excursion the samples since it began."""
-        exc = self._excursion
-        if exc is None:
-            return
-        for t_s, level_l in [s for s in self._samples if s[0] > exc.start_s]:
-            self._follow_on(t_s, level_l, day)
-            if self._excursion is None and self._filter is not None and t_s > self._filter.t_s:
-                self._quiet(self._filter, t_s, level_l, day)
+    def _replay(self, since_s: float, day: DaySpan) -> None:
+        """Take again the samples after a time, now knowing better."""
+        for t_s, level_l in [s for s in self._samples if s[0] > since_s]:
+            if t_s > self._filter.t_s:
+                self._take(t_s, level_l, None, day)
 
     def _follow(
         self, exc: Excursion, t_s: float, level_l: float, fill_on: bool | None, day: DaySpan
@@ -486,7 +484,7 @@ class Balance:
 
     def _announce(self, exc: Excursion, t_s: float, fill_on: bool | None) -> None:
         """Say what it is, once that is sure."""
-        if exc.is_announced or (exc.tracker is None and not exc.is_attended):
+        if exc.is_announced or exc.n_samples == 0:
             return
         if exc.sign < 0:
             exc.is_announced = True
@@ -509,8 +507,6 @@ class Balance:
         """End the excursion: it was noise after all, or a new segment begins."""
         f, tracker = self._filter, exc.tracker
         self._excursion = None
-        if f is None or tracker is None:
-            return
         end_s, level_l = exc.end()
         if not exc.is_attended and exc.sign * (level_l - exc.from_l) < self._least_rise_l:
             f.advance(tracker.t_s, self._wander)
@@ -521,15 +517,13 @@ class Balance:
         since = [s for s in self._samples if s[0] >= end_s]
         if since:
             at_s, first_l = since[0]
-            var = self._noise_l**2 + self._width_l**2 / 12.0
+            var = _FIRST_VAR_TIMES * self._noise_l**2 + self._width_l**2 / 12.0
         else:
             at_s, first_l, var = tracker.t_s, tracker.level_l, max(1e-12, tracker.p_ll)
         self._join(f, at_s, first_l, var)
         carried_l = self._carried(end_s - exc.start_s)
         self._report_end(exc, end_s, level_l - exc.from_l + carried_l, day)
-        for t_s, z in since[1:]:
-            if self._filter is not None and self._excursion is None:
-                self._quiet(self._filter, t_s, z, day)
+        self._replay(at_s, day)
 
     def _join(self, f: LevelFilter, at_s: float, level_l: float, var: float) -> None:
         """Begin a new segment; use between is carried."""
@@ -539,8 +533,9 @@ class Balance:
         self._join_var = f.p_ll + (_CARRY_FRAC * carried_l) ** 2
         flow_var = f.p_ff + self._wander * (at_s - f.t_s)
         self._filter = LevelFilter.begin(at_s, level_l, var, -self._carry, flow_var)
-        self._curve.append(at_s, self._base_l - level_l, var)
-        self._cutter.forget_level()
+        self._curve.begin(at_s, self._base_l, self._noise_l**2)
+        self._segment_s = at_s
+        self._cutter.forget_level(at_s)
 
     def _report_end(self, exc: Excursion, end_s: float, moved_l: float, day: DaySpan) -> None:
         """Book what the excursion has moved."""
@@ -575,7 +570,7 @@ class Balance:
 
     def hold(self, t_s: float, day: DaySpan) -> None:
         """Let time pass without a valid reading; use is carried at the learned rate."""
-        if self._filter is None or t_s <= self._t_s:
+        if not self._is_begun or t_s <= self._t_s:
             return
         before_s = self._t_s
         self._go_blind(t_s)
@@ -583,7 +578,7 @@ class Balance:
 
     def restarted(self, t_s: float) -> None:
         """Bridge a gap until ``t_s``: use is carried, the next sample tells."""
-        if self._filter is not None and t_s > self._t_s:
+        if self._is_begun and t_s > self._t_s:
             self._go_blind(t_s)
 
     def _go_blind(self, t_s: float) -> None:
@@ -594,9 +589,9 @@ class Balance:
 
     def _set_clock(self, by_s: float) -> None:
         """Move everything in time: the clock was set back."""
-        if self._filter is not None:
-            self._filter.t_s += by_s
+        self._filter.t_s += by_s
         self._t_s += by_s
+        self._segment_s += by_s
         self._curve.shift(by_s)
         self._cutter.shift(by_s)
         self._samples.clear()
@@ -611,8 +606,9 @@ class Balance:
         fill = self.current_fill
         return {
             "t_s": self._t_s,
-            "filter": None if self._filter is None else list(self._filter.state()),
+            "filter": list(self._filter.state()) if self._is_begun else None,
             "base_l": self._base_l,
+            "segment_s": self._segment_s,
             "join_var": self._join_var,
             "carry": self._carry,
             "extra": self._extra,
@@ -636,9 +632,12 @@ class Balance:
         """
         try:
             known, fill = data["filter"], data["last_fill"]
-            self._filter = None if known is None else LevelFilter.from_state(known)
+            self._is_begun = known is not None
+            if known is not None:
+                self._filter = LevelFilter.from_state(known)
             self._t_s = float(data["t_s"])
             self._base_l = float(data["base_l"])
+            self._segment_s = float(data["segment_s"])
             self._join_var = float(data["join_var"])
             self._carry = float(data["carry"])
             self._extra = float(data["extra"])

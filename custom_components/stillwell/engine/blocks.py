@@ -27,12 +27,13 @@ def mean_reading_var(noise_l: float, width_l: float, n: int) -> float:
 class BlockCutter:
     """Levels at block ends from the readings of each block alone, so that they are quick."""
 
-    __slots__ = ("_level_l", "_level_var", "_n", "_start_s", "_sum_l")
+    __slots__ = ("_level_from_s", "_level_l", "_level_var", "_n", "_start_s", "_sum_l")
 
     def __init__(self) -> None:
         self._start_s: float | None = None
         self._level_l: float | None = None
         self._level_var = 0.0
+        self._level_from_s = float("-inf")  # the level is measured anew from here on
         self._n = 0
         self._sum_l = 0.0
 
@@ -45,7 +46,7 @@ class BlockCutter:
         """Whether the block is long enough to be cut."""
         if self._start_s is None:
             return True
-        length_s = t_s - self._start_s
+        length_s = t_s - max(self._start_s, self._level_from_s)
         return length_s >= (_LONGEST * BLOCK_S if may_wait else BLOCK_S)
 
     def cut(
@@ -68,13 +69,15 @@ class BlockCutter:
         self._n, self._sum_l = 0, 0.0
         return block
 
-    def forget_level(self) -> None:
+    def forget_level(self, t_s: float) -> None:
         """A fill, pour or drop came between: the next block is carried, not measured."""
         self._level_l = None
+        self._level_from_s = t_s
         self._n, self._sum_l = 0, 0.0
 
     def shift(self, by_s: float) -> None:
         """Move in time: the clock was set."""
+        self._level_from_s += by_s
         if self._start_s is not None:
             self._start_s += by_s
 

@@ -1,6 +1,7 @@
 """A change of level that is not use while it lasts: a fill, a pour or a fast drop."""
 
 from dataclasses import dataclass
+from math import sqrt
 from typing import Final
 
 from .level_filter import LevelFilter, LevelState
@@ -62,6 +63,7 @@ class Excursion:
 
     __slots__ = (
         "_ahead",
+        "_is_at_rest",
         "_last",
         "_saved",
         "_since",
@@ -105,9 +107,11 @@ class Excursion:
         self.is_attended = False
         """The fill device was on."""
         self.is_announced = False
-        self.tracker: LevelFilter | None = None
+        self.tracker = LevelFilter.begin(start_s, from_l, 0.0, 0.0, 0.0)
+        """The line through the samples; before the first it stands where the level was."""
         self.n_samples = 0
         self.first_s = start_s
+        self._is_at_rest = False
         self._ahead = 0
         self._last = (start_s, from_l)
         self._sum = 0.0
@@ -118,36 +122,26 @@ class Excursion:
     @property
     def flow_l_per_s(self) -> float | None:
         """Rate of change of level, L/s, once there are three samples."""
-        if self.tracker is None or self.n_samples < _SURE_SAMPLES:
-            return None
-        return self.tracker.flow_l_per_s
+        return None if self.n_samples < _SURE_SAMPLES else self.tracker.flow_l_per_s
 
     @property
     def flow_sigma(self) -> float:
-        """One standard deviation of ``flow_l_per_s``; unbounded before the first sample."""
-        return float("inf") if self.tracker is None else max(0.0, self.tracker.p_ff) ** 0.5
+        """One standard deviation of ``flow_l_per_s``."""
+        return sqrt(max(0.0, self.tracker.p_ff))
 
     @property
     def moved_l(self) -> float:
         """Litres the level has moved in the direction of the excursion."""
-        return 0.0 if self.tracker is None else self.sign * (self.tracker.level_l - self.from_l)
+        return self.sign * (self.tracker.level_l - self.from_l)
 
     def take(self, t_s: float, level_l: float, var: float, width_l: float) -> bool:
         """Take one sample; True when the level rests again."""
         rounding = width_l * width_l / 12.0
-        tracker = self.tracker
-        moved_l = self.sign * (level_l - self.from_l)
-        if tracker is None and not self.is_attended and moved_l < 0.5 * self.least_l:
-            self.began_s = t_s
+        if self.n_samples == 0:
+            self._take_first(t_s, level_l, var + rounding)
             return False
         self.n_samples += 1
-        if tracker is None:
-            self.first_s = t_s
-            usual = self.usual_l_per_s
-            flow, flow_var = (0.0, 1.0) if usual is None else (usual, usual * usual)
-            self.tracker = LevelFilter.begin(t_s, level_l, var + rounding, flow, flow_var)
-            self._last = (t_s, level_l)
-            return False
+        tracker = self.tracker
         before = tracker.state()
         wander = _FLOW_WANDER_FRAC * tracker.flow_l_per_s
         tracker.advance(t_s, wander * wander / 600.0)
@@ -169,10 +163,24 @@ class Excursion:
         else:
             tracker.observe(level_l, var, width_l)
         self._last = (t_s, level_l)
-        return (
+        self._is_at_rest = (
             self.n_samples >= _SURE_SAMPLES
             and self.sign * tracker.flow_l_per_s + 2.0 * self.flow_sigma < self.resting_l_per_s
         )
+        return self._is_at_rest
+
+    def _take_first(self, t_s: float, level_l: float, var: float) -> None:
+        """Begin the line, unless the level is still where it was."""
+        moved_l = self.sign * (level_l - self.from_l)
+        if not self.is_attended and moved_l < 0.5 * self.least_l:
+            self.began_s = t_s
+            return
+        self.n_samples = 1
+        self.first_s = t_s
+        usual = self.usual_l_per_s
+        flow, flow_var = (0.0, 1.0) if usual is None else (usual, usual * usual)
+        self.tracker = LevelFilter.begin(t_s, level_l, var, flow, flow_var)
+        self._last = (t_s, level_l)
 
     def _straighten(self, t_s: float, level_l: float, var: float) -> None:
         """Begin the line again: its first sample was taken before the flow was full."""
@@ -184,10 +192,10 @@ class Excursion:
     def end(self) -> tuple[float, float]:
         """Return when it ended and the level then."""
         tracker, saved = self.tracker, self._saved
-        if tracker is None:
-            return self.start_s, self.from_l
-        if saved is None:
+        if self._is_at_rest:
             return self.first_s, tracker.start_l
+        if saved is None:
+            return tracker.t_s, tracker.level_l
         last = sorted(self._since[-_SURE_SAMPLES:])
         level_l = last[len(last) // 2]
         if self.n_samples - len(self._since) < _SURE_SAMPLES:

@@ -62,8 +62,13 @@ class UseCurve:
         if len(self._t) % _TRIM_EVERY == 0:
             self._trim()
 
+    def begin(self, t_s: float, used_l: float, var: float) -> None:
+        """Begin a segment; use at its first instant is known whatever its start level."""
+        self.append(t_s, used_l, var)
+        self._unsettled = len(self._u)
+
     def settle(self, start_l: float) -> None:
-        """Fix the start level of the segment."""
+        """Fix the start level of the segment, as it is known by now."""
         for i in range(self._unsettled, len(self._u)):
             self._u[i] += start_l
         self._unsettled = len(self._u)
