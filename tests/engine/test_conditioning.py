@@ -308,6 +308,23 @@ def test_only_changes_are_never_stuck_and_their_silence_is_long_allowed() -> Non
     assert c.noise_m == pytest.approx(0.0003, rel=0.25)
 
 
+def test_only_changes_silence_says_that_nothing_changed() -> None:
+    c = Conditioner(BOX)
+    rows = list(reports(Course(days=1.0, sigma_m=0.0003, spikes=0.0, only_changes=True)))
+    for row in rows:
+        verdict = c.report(row.t_s, reading(row.depth_m))
+    assert verdict.status is Status.GOOD
+    t, level = rows[-1].t_s, c.last_depth_m
+    assert level is not None
+    later = c.report(t + 1200.0, reading(level - 0.001))
+    assert later.accepted == (
+        (t + 300.0, level),
+        (t + 600.0, level),
+        (t + 900.0, level),
+        (t + 1200.0, level - 0.001),
+    )
+
+
 def test_only_changes_a_value_that_stands_is_believed() -> None:
     c = Conditioner(BOX)
     rows = list(reports(Course(days=2.0, sigma_m=0.0003, spikes=0.0, only_changes=True)))

@@ -25,6 +25,8 @@ _COARSE_FRAC: Final = 0.02
 """Until the rounding step is known it may be this share of the height."""
 
 _LOOK_EVERY: Final = 12
+_UNSAID_EVERY_S: Final = 300.0
+_MOST_UNSAID: Final = 12
 _CHANGES_KNOWN: Final = 20
 _UNEVEN: Final = 2.5
 _FALL_KNOWN_S: Final = 1800.0
@@ -269,9 +271,10 @@ class Conditioner:
             self._reject(len(self._held))
             self._held.clear()
             self._flag(0)
+            unsaid = self._unsaid(t_s)
             self._learn(t_s, depth_m)
             self._accept(t_s, depth_m)
-            return self._say(t_s, Reason.NONE, ((t_s, depth_m),))
+            return self._say(t_s, Reason.NONE, (*unsaid, (t_s, depth_m)))
         self._is_adjacent = False
         if self._held and self._stood(t_s):
             return self._confirm(t_s, [self._held[-1], (t_s, depth_m)])
@@ -291,6 +294,16 @@ class Conditioner:
         if self._astray == 1:
             return Reason.NONE
         return Reason.CONFIRMING_STEP if self._astray <= AGREEING else Reason.RATE_IMPOSSIBLE
+
+    def _unsaid(self, t_s: float) -> list[tuple[float, float]]:
+        """What a source that speaks only of changes has said by its silence: no change."""
+        poll_s = self._poll_s
+        if not (self._is_on_change and self._is_adjacent) or poll_s is None:
+            return []
+        last_s, last_m = self._recent[-1]
+        apart_s = max(_UNSAID_EVERY_S, 2.0 * poll_s, (t_s - last_s) / _MOST_UNSAID)
+        n = int((t_s - last_s - poll_s) / apart_s)
+        return [(last_s + k * apart_s, last_m) for k in range(1, n + 1)]
 
     def _stood(self, t_s: float) -> bool:
         """Whether a source that speaks only of changes has let the held value stand."""
