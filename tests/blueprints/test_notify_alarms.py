@@ -233,6 +233,7 @@ async def test_a_reload_of_a_seen_alarm_sounds_no_siren(bench: Bench) -> None:
     await press(bench, f"STILLWELL_SEEN_{LEAK}")
     await alarm(bench, LEAK, "unavailable")
     await alarm(bench, LEAK, "on")
+    assert bench.commands.count(("turn_on", SIREN)) == 1
     assert bench.state(SIREN) == "off"
     assert bench.state(SEEN) == "on"
 
