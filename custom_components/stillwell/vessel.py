@@ -83,6 +83,15 @@ class VesselRuntime:
         self._is_signal_lost = False
         self._told_reason = Reason.NONE
         self._registry_ids = registry_ids(hass, subentry.data)
+        self._footing: dict[str, Any] = {
+            "measure": settings.measure.value,
+            "sensor_zero_m": settings.sensor_zero_m,
+            "span_m": settings.span_m,
+            "shape": settings.vessel.as_dict(),
+            # The registry's own id where there is one: a rename is no other sensor.
+            "source": self._registry_ids.get(settings.source, settings.source),
+        }
+        """What a level means; the same water reads otherwise when any of it changes."""
         self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
         self.learned_from: str | None = None
         """The level source whose recorded history the model has seen."""
@@ -217,6 +226,10 @@ class VesselRuntime:
 
     async def async_learn(self) -> None:
         """Learn from the recorder, once per level source; live reports wait beside it."""
+        is_known = self.model.balance.use_24h_l_per_day is not None
+        if self.learned_from is not None and is_known:
+            # A new source tells nothing of the water that is not known already.
+            self.learned_from = self.settings.source
         if self.learned_from == self.settings.source:
             return
         self._while_learning = []
@@ -252,6 +265,7 @@ class VesselRuntime:
             "model": self.model.snapshot(),
             "learned_from": self.learned_from,
             "registry_ids": self._registry_ids,
+            "footing": self._footing,
         }
 
     def restore(self, data: dict[str, Any], now_s: float) -> bool:
@@ -259,11 +273,14 @@ class VesselRuntime:
         try:
             self.model.restore(data["model"])
             self.learned_from = data["learned_from"]
+            footing = data["footing"]
         except (KeyError, ValueError) as err:
             _LOGGER.warning("Learned state of %s is damaged, starting anew: %s", self.title, err)
             self.model = VesselModel(self._spec)
             return False
         self.model.restarted(now_s)
+        if footing != self._footing:
+            self.model.set_on_new_footing()
         return True
 
     # What actions do

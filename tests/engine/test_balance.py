@@ -605,3 +605,26 @@ def test_samples_ten_seconds_apart_are_enough_to_begin_again() -> None:
     assert b.last_fill is not None
     assert b.last_fill.volume_l == pytest.approx(3.75, abs=0.2)
     assert b.volume_l == pytest.approx(18.35, abs=0.2)
+
+
+def test_another_footing_moves_no_water() -> None:
+    """A new sensor or shape makes the volume jump; nothing was used or added."""
+    samples = [(START + 300.0 * i, 25.0 - 3.0 * i / 288.0) for i in range(300)]
+    b = plain(samples)
+    b.rebased()
+    last_s, last_l = samples[-1]
+    before = b.use_24h_l_per_day, b.total_used_l
+    again = [(last_s + 300.0 * i, 0.4 * last_l - 3.0 * i / 288.0) for i in range(1, 200)]
+    b = plain(again, b)
+    assert b.volume_l == pytest.approx(again[-1][1], abs=0.05)
+    assert b.use_24h_l_per_day == pytest.approx(before[0], rel=0.02)
+    assert b.total_used_l == pytest.approx(before[1] + 3.0 * 199 / 288, rel=0.02)
+    assert sum(day.added_l + day.unexplained_l for day in b.days) == 0.0
+    assert b.pop_events() == ()
+
+
+def test_another_footing_before_the_first_sample_is_nothing_new() -> None:
+    b = Balance(BalanceSettings(30.6))
+    b.rebased()
+    b = plain([(START + 300.0 * i, 20.0 - 3.0 * i / 288.0) for i in range(60)], b)
+    assert b.volume_l == pytest.approx(20.0 - 3.0 * 59 / 288.0, abs=0.05)

@@ -35,6 +35,7 @@ class Lab:
         self.freezer = freezer
         self.entry: MockConfigEntry | None = None
         self.unit = "cm"
+        self.source = SOURCE
 
     async def set_up(self, **changes: Any) -> MockConfigEntry:
         """Set up the Lagoon system; `changes` go to the reservoir's settings."""
@@ -86,7 +87,7 @@ class Lab:
     async def level(self, value: float | str) -> None:
         """Report a level now."""
         shown = value if isinstance(value, str) else f"{value:.2f}"
-        self.hass.states.async_set(SOURCE, shown, {"unit_of_measurement": self.unit})
+        self.hass.states.async_set(self.source, shown, {"unit_of_measurement": self.unit})
         await self.hass.async_block_till_done()
 
     async def wait(self, seconds: float) -> None:

@@ -148,3 +148,31 @@ async def test_levels_go_unavailable_with_the_source_and_use_is_held(lab: Lab) -
     assert lab.state("signal_reason").state == "unavailable"
     assert lab.value("use_per_day") == pytest.approx(use, rel=0.02)
     assert lab.state("use_per_day").attributes["held"] is True
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"source": "sensor.other_strip"},
+        {"shape": {"kind": "box", "length_m": 0.6, "width_m": 0.3, "height_m": 0.34}},
+        {"sensor_zero_m": 0.05},
+    ],
+)
+async def test_another_source_place_or_shape_loses_and_moves_nothing(
+    hass: HomeAssistant, lab: Lab, change: dict[str, object]
+) -> None:
+    await lab.set_up()
+    levels = falling(6)
+    await lab.run(levels, EVERY_S)
+    before = lab.value("total_used"), lab.value("use_per_day")
+    subentry = next(iter(lab.entry.subentries.values()))
+    hass.config_entries.async_update_subentry(
+        lab.entry, subentry, data=dict(subentry.data) | change
+    )
+    await hass.async_block_till_done()
+    lab.source = str(change.get("source", SOURCE))
+    await lab.run([levels[-1]] * 6, 60)
+    assert lab.state("signal").state == "good"
+    assert lab.value("total_used") == pytest.approx(before[0], abs=0.05)
+    assert lab.value("use_per_day") == pytest.approx(before[1], rel=0.05)
+    assert lab.value("added_today") == pytest.approx(0, abs=0.05)

@@ -100,6 +100,7 @@ class Balance:
         "_interrupted",
         "_is_begun",
         "_is_held",
+        "_is_rebased",
         "_join_var",
         "_last_fill",
         "_noise_l",
@@ -122,6 +123,7 @@ class Balance:
         self._carry = 0.0  # usual use, carried where it cannot be seen, L/s
         self._extra = 0.0  # what the use of now differs from the usual, L/s
         self._is_held = False
+        self._is_rebased = False
         self._curve = UseCurve()
         self._book = DayBook()
         self._cutter = BlockCutter()
@@ -317,6 +319,9 @@ class Balance:
         if not self._is_begun:
             self._begin(t_s, volume_l)
             return
+        if self._is_rebased:
+            self._step_over(t_s, volume_l, day)
+            return
         f = self._filter
         if t_s < f.t_s:
             self._set_clock(t_s - f.t_s)
@@ -357,6 +362,19 @@ class Balance:
         self._samples.append((t_s, volume_l))
         self._curve.begin(t_s, self._base_l, self._noise_l**2)
         self._segment_s = t_s
+
+    def _step_over(self, t_s: float, volume_l: float, day: DaySpan) -> None:
+        """Go on from a level that has nothing to do with the one before."""
+        before_s = self._t_s
+        self._excursion = None
+        self._samples.clear()
+        self._up.clear()
+        self._down.clear()
+        self._go_blind(max(t_s, self._t_s))
+        self._join(self._filter, self._t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
+        self._is_held = self._is_rebased = False
+        self._samples.append((self._t_s, volume_l))
+        self._meter(before_s, day)
 
     def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:
         """Follow the level while the water only falls."""
@@ -424,8 +442,9 @@ class Balance:
         """Admit a fall faster than foreseen: a pulse of a pump, more use, a leak."""
         if down.n < LOOSEN_SAMPLES:
             return
-        if down.off_l > max(3.5 * self._noise_l / down.n**0.5, 0.75 * self._width_l):
-            f.loosen(down.off_l)
+        off_l = min(down.off_l, f.level_l - sorted(down.last_l)[1])  # no two spikes make it
+        if off_l > max(2.0 * self._noise_l / sqrt(down.n), 0.75 * self._width_l):
+            f.loosen(off_l)
         down.clear()
 
     def _foresee(self) -> None:
@@ -580,6 +599,13 @@ class Balance:
         """Bridge a gap until ``t_s``: use is carried, the next sample tells."""
         if self._is_begun and t_s > self._t_s:
             self._go_blind(t_s)
+
+    def rebased(self) -> None:
+        """Take the next sample on a new footing: another sensor, another place or another shape.
+
+        The volume may then jump without any water moving; use is carried over the change.
+        """
+        self._is_rebased = self._is_begun
 
     def _go_blind(self, t_s: float) -> None:
         if not self._is_held and self._excursion is None:

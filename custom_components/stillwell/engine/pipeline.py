@@ -281,6 +281,11 @@ class VesselModel:
         self._verdict = None
         self._accepted_m = None
 
+    def set_on_new_footing(self) -> None:
+        """Go on with another source, place or shape: what was learned of the water stays."""
+        self.go_live()
+        self._balance.rebased()
+
     def restarted(self, t_s: float) -> None:
         """Bridge a time in which nobody looked: learned things stay, trust is earned anew."""
         self._conditioner.restarted(t_s)
