@@ -63,6 +63,7 @@ class Excursion:
 
     __slots__ = (
         "_ahead",
+        "_behind",
         "_is_at_rest",
         "_last",
         "_saved",
@@ -117,6 +118,7 @@ class Excursion:
         self._sum = 0.0
         self._saved: LevelState | None = None
         self._since_s = start_s
+        self._behind: list[float] = []  # how far behind the line each of them is
         self._since: list[float] = []  # readings since the level seems to rest
 
     @property
@@ -145,16 +147,20 @@ class Excursion:
         before = tracker.state()
         wander = _FLOW_WANDER_FRAC * tracker.flow_l_per_s
         tracker.advance(t_s, wander * wander / 600.0)
-        off = -self.sign * (level_l - tracker.level_l) / (tracker.p_ll + var + rounding) ** 0.5
+        spread_l = sqrt(tracker.p_ll + var + rounding)
+        behind_l = -self.sign * (level_l - tracker.level_l)
+        off = behind_l / spread_l
         self._sum = max(0.0, self._sum + min(off, _CLIP) - DRIFT_SIGMA)
         if self._sum == 0.0:
             self._saved = None
             self._since.clear()
+            self._behind.clear()
         else:
             if self._saved is None:
                 self._saved, self._since_s = before, t_s
             self._since.append(level_l)
-            if off > _FAR or self._sum > _END_LIMIT_SIGMA:
+            self._behind.append(behind_l)
+            if off > _FAR or (self._sum > _END_LIMIT_SIGMA and self._is_left_behind(spread_l)):
                 return True
         self._ahead = self._ahead + 1 if off < -_CLIP else 0
         if self._ahead > 1:
@@ -168,6 +174,11 @@ class Excursion:
             and self.sign * tracker.flow_l_per_s + 2.0 * self.flow_sigma < self.resting_l_per_s
         )
         return self._is_at_rest
+
+    def _is_left_behind(self, spread_l: float) -> bool:
+        """Whether the line was left by more than a pulse drawn while it fills."""
+        last = sorted(self._behind[-_SURE_SAMPLES:])
+        return last[len(last) // 2] > max(2.0 * spread_l, 0.5 * self.least_l)
 
     def _take_first(self, t_s: float, level_l: float, var: float) -> None:
         """Begin the line, unless the level is still where it was."""
