@@ -406,7 +406,8 @@ class Balance:
                 self._set_out(-1, down.saved)
                 self._replay(self._filter.t_s, day)
                 return
-            self._admit(f, down)
+            if self._admit(f, down):
+                level_l = sorted(down.last_l)[1]  # the newest may be the spike that tipped it
         f.observe(level_l, self._noise_l**2, self._width_l)
         self._cutter.count(level_l - f.level_l)
         if self._cutter.is_due(t_s, may_wait=max(up.total, down.total) > 0.25 * LIMIT_SIGMA):
@@ -438,14 +439,16 @@ class Balance:
         self._draws.append((self._t_s, fall_l))
         return False  # what happens time and again is how this vessel is used
 
-    def _admit(self, f: LevelFilter, down: Trend) -> None:
+    def _admit(self, f: LevelFilter, down: Trend) -> bool:
         """Admit a fall faster than foreseen: a pulse of a pump, more use, a leak."""
         if down.n < LOOSEN_SAMPLES:
-            return
+            return False
         off_l = min(down.off_l, f.level_l - sorted(down.last_l)[1])  # no two spikes make it
-        if off_l > max(2.0 * self._noise_l / sqrt(down.n), 0.75 * self._width_l):
+        is_real = off_l > max(2.0 * self._noise_l / sqrt(down.n), 0.75 * self._width_l)
+        if is_real:
             f.loosen(off_l)
         down.clear()
+        return is_real
 
     def _foresee(self) -> None:
         """Fix what use is assumed where it cannot be seen: of now and of the last day."""
