@@ -1,20 +1,19 @@
 """Stillwell as the bench sets it up and reads it: through its config flow, as a keeper would.
 
-The bench's vessel is a box of 900 cm2 that holds 30 L and is full at 28.5 L; the source
-reports its depth in centimetres.
+The bench's usual vessel is a box of 900 cm2 that holds 30 L and is full at 28.5 L; the other
+one is a tapered bin. The source reports the depth in centimetres.
 """
 
+import sys
 from datetime import datetime
 from math import nan
 from pathlib import Path
-import sys
 
 ROOT = Path(__file__).parents[2]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
 import custom_components.stillwell  # noqa: E402, F401 - before the test plug-in's own package
-
 from homeassistant.config_entries import SOURCE_USER  # noqa: E402
 from homeassistant.helpers import entity_registry as er  # noqa: E402
 from homeassistant.util import dt as dt_util  # noqa: E402
@@ -24,10 +23,21 @@ AREA_CM2, CAPACITY_L, FULL_L = 900.0, 30.0, 28.5
 CM_PER_L = 1000.0 / AREA_CM2
 DAY_S = 86400.0
 
+BOX = {
+    "shape": "box",
+    "sizes": {"length": 30, "width": 30, "height": CAPACITY_L * CM_PER_L},
+    "marks": {
+        "empty": 0,
+        "start": 4 * CM_PER_L,
+        "full": FULL_L * CM_PER_L,
+        "high": CAPACITY_L * CM_PER_L,
+    },
+}
+
 _entities: dict[tuple[int, str], dict[str, str]] = {}
 
 
-async def setup(hass, raw, vessel="c"):
+async def setup(hass, raw, vessel="c", form=BOX):
     """Add a system and its reservoir, fed by the entity `raw`."""
     flows = hass.config_entries.flow
     result = await flows.async_init(DOMAIN, context={"source": SOURCE_USER})
@@ -37,16 +47,14 @@ async def setup(hass, raw, vessel="c"):
     entry = result["result"]
     flow_id = result["next_flow"][1]
     steps = (
-        {"name": f"{vessel} reservoir", "source": raw, "measure": "depth", "shape": "box"},
-        {"length": 30, "width": 30, "height": CAPACITY_L * CM_PER_L, "sensor_zero": 0},
         {
-            "empty": 0,
-            "start": 4 * CM_PER_L,
-            "full": FULL_L * CM_PER_L,
-            "high": CAPACITY_L * CM_PER_L,
-            "filling": {},
-            "signal": {},
+            "name": f"{vessel} reservoir",
+            "source": raw,
+            "measure": "depth",
+            "shape": form["shape"],
         },
+        {**form["sizes"], "sensor_zero": 0},
+        {**form["marks"], "filling": {}, "signal": {}},
         {},
     )
     for step in steps:
@@ -61,6 +69,11 @@ async def setup(hass, raw, vessel="c"):
     }
 
 
+def entity_count(hass, vessel="c"):
+    """Return how many entities of the vessel have a state."""
+    return sum(hass.states.get(e) is not None for e in _entities[id(hass), vessel].values())
+
+
 def _number(hass, entity_id):
     state = hass.states.get(entity_id)
     try:
@@ -69,16 +82,18 @@ def _number(hass, entity_id):
         return nan
 
 
-def _seconds_until(hass, entity_id, now_s):
+def _seconds_until(hass, entity_id, now_s, attribute=None):
     state = hass.states.get(entity_id)
     try:
-        return datetime.fromisoformat(state.state).timestamp() - now_s
-    except AttributeError, ValueError:
+        shown = state.state if attribute is None else state.attributes[attribute]
+        instant = shown if isinstance(shown, datetime) else datetime.fromisoformat(shown)
+    except AttributeError, KeyError, TypeError, ValueError:
         return nan
+    return instant.timestamp() - now_s
 
 
 def read(hass, vessel="c"):
-    """Return litres a day, days until empty, minutes until full, litres, loss alarm."""
+    """Return litres a day, days until empty, minutes until full, litres, loss alarm, bounds."""
     ids = _entities[id(hass), vessel]
     now_s = dt_util.utcnow().timestamp()
     return {
@@ -87,4 +102,7 @@ def read(hass, vessel="c"):
         "eta_min": _seconds_until(hass, ids["full_at"], now_s) / 60.0,
         "vol": _number(hass, ids["volume"]),
         "alarm": float(hass.states.is_state(ids["unexplained_loss"], "on")),
+        "early": _seconds_until(hass, ids["empty_at"], now_s, "early") / DAY_S,
+        "late": _seconds_until(hass, ids["empty_at"], now_s, "late") / DAY_S,
+        "failure": float(hass.states.is_state(ids["signal"], "failure")),
     }

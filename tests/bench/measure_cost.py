@@ -1,0 +1,231 @@
+"""CPU per report, memory and set-up time: the hub's own floor, the helper chain, Stillwell.
+
+CPU time is process time, so the trend helper's executor thread is included.
+"""
+
+import gc
+import json
+import os
+import time
+import tracemalloc
+
+import candidate
+import numpy as np
+import pytest
+from chain import START, SimClock, chain, settle, setup
+from engine_feed import follow, new_model
+from homeassistant.components.sensor import SensorEntity
+from homeassistant.core import callback
+from homeassistant.helpers.event import async_track_state_change_event
+from pytest_homeassistant_custom_component.common import MockEntityPlatform
+from truth import SCENARIOS, simulate
+
+ATTR = {"unit_of_measurement": "cm", "state_class": "measurement", "device_class": "distance"}
+RNG = np.random.default_rng(3)
+FLOORS = ("none", "bare", "push1", "push6", "template")
+
+
+def rss():
+    """Resident memory of this process, kB."""
+    with open("/proc/self/statm") as f:  # noqa: PTH123 - the cheapest way, it is measured
+        return int(f.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1024
+
+
+def level(i, step):
+    """A falling level with noise, as a state."""
+    return f"{25 - (i * step % 500000) * 3.3 / 86400 + RNG.normal(0, 0.1):.2f}"
+
+
+async def feed(hass, clk, names, n, step, i0=0):
+    """n rounds, one update per vessel and round; per-update CPU seconds by round."""
+    cost = []
+    for i in range(i0, i0 + n):
+        clk.now += step + RNG.uniform(-0.3, 0.3)
+        xs = [level(i, step) for _ in names]
+        c = time.process_time()
+        for nm, x in zip(names, xs, strict=True):
+            hass.states.async_set(nm, x, ATTR)
+        clk.now += 0.002
+        await settle(hass)
+        cost.append((time.process_time() - c) / len(names))
+    return cost
+
+
+def stat(cost):
+    """Median, 95 % and mean in microseconds."""
+    a = np.array(cost) * 1e6
+    return {
+        "median_us": float(np.median(a)),
+        "p95_us": float(np.percentile(a, 95)),
+        "mean_us": float(a.mean()),
+        "n": len(a),
+    }
+
+
+class Push(SensorEntity):
+    """The least an integration entity can do: take a value, write it."""
+
+    _attr_should_poll = False
+    _attr_native_unit_of_measurement = "L"
+
+    def __init__(self, k):
+        self._attr_name = self._attr_unique_id = f"push {k}"
+
+
+async def floor(hass, kind):
+    """Set up the least that listens to a level."""
+    if kind.startswith("bare"):
+
+        @callback
+        def on(event):
+            value = float(event.data["new_state"].state) * 0.9
+            hass.states.async_set("sensor.derived", str(value), {"unit_of_measurement": "L"})
+
+        async_track_state_change_event(hass, "sensor.raw0", on)
+    elif kind.startswith("push"):
+        ents = [Push(k) for k in range(int(kind[4:]))]
+        await MockEntityPlatform(hass, domain="sensor").async_add_entities(ents)
+
+        @callback
+        def on_push(event):
+            v = float(event.data["new_state"].state)
+            for k, e in enumerate(ents):
+                e._attr_native_value = round(v * (k + 1) * 0.9, 3)
+                e.async_write_ha_state()
+
+        async_track_state_change_event(hass, "sensor.raw0", on_push)
+    elif kind == "template":
+        await setup(hass, chain("v0", "sensor.raw0")[:1])
+
+
+@pytest.mark.parametrize("kind", FLOORS)
+async def test_floor(hass, save, kind):
+    clk = SimClock(START)
+    with clk.installed(hass.loop):
+        await floor(hass, kind)
+        await feed(hass, clk, ["sensor.raw0"], 300, 60)
+        save(f"floor_{kind}", stat(await feed(hass, clk, ["sensor.raw0"], 3000, 60, 300)))
+
+
+@pytest.mark.parametrize("rate", [60, 300, 600])
+async def test_chain_by_window(hass, save, rate):
+    """One vessel, windows full: n = 1440, 288, 144 samples in 24 h."""
+    clk, n = SimClock(START), 86400 // rate
+    with clk.installed(hass.loop):
+        await setup(hass, chain("v0", "sensor.raw0", tuned=False))
+        await feed(hass, clk, ["sensor.raw0"], n + 20, rate)
+        cost = await feed(hass, clk, ["sensor.raw0"], 300, rate, n + 20)
+        save(f"chain1_{rate}", stat(cost))
+
+
+async def test_chain_hundred(hass, save):
+    """100 vessels, one update each per 10 min (window n = 144): set-up, CPU, memory."""
+    clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
+    with clk.installed(hass.loop):
+        await setup(hass, chain("w", "sensor.raww", tuned=False))  # imports, domain set-up
+        gc.collect()
+        m0, c = rss(), time.process_time()
+        for k in range(100):
+            await setup(hass, chain(f"v{k}", f"sensor.raw{k}", tuned=False))
+        c = time.process_time() - c
+        gc.collect()
+        m1 = rss()
+        await feed(hass, clk, names, 150, 600)
+        gc.collect()
+        m2 = rss()
+        res = stat(await feed(hass, clk, names, 10, 600, 150))
+    save(
+        "chain100_600",
+        res
+        | {
+            "setup_cpu_ms_per_vessel": c * 10,
+            "entities_per_vessel": len(chain("v", "x", tuned=False)),
+            "rss_kb_per_vessel_setup": (m1 - m0) / 100,
+            "rss_kb_per_vessel": (m2 - m0) / 100,
+        },
+    )
+
+
+async def test_stillwell_one(hass, enable_custom_integrations, save):
+    """One vessel every 60 s: after two hours, a day and ten days of history; and idle ticks."""
+    clk, one, res = SimClock(START), ["sensor.raw0"], {}
+    with clk.installed(hass.loop):
+        await candidate.setup(hass, "sensor.raww", "w")
+        c = time.process_time()
+        await candidate.setup(hass, "sensor.raw0", "c0")
+        res["setup_cpu_ms"] = (time.process_time() - c) * 1e3
+        seen = 0
+        for label, until in (("2h", 120), ("1d", 1460), ("10d", 14400)):
+            await feed(hass, clk, one, until - seen, 60, seen)
+            res[label] = stat(await feed(hass, clk, one, 300, 60, until))
+            seen = until + 300
+        res["entities"] = candidate.entity_count(hass, "c0")
+        res["tick"] = stat(await _idle(hass, clk))
+    save("stillwell_one", res)
+
+
+async def _idle(hass, clk):
+    """CPU of time passing without a report, 15 s a step, for both vessels set up."""
+    cost = []
+    for _ in range(300):
+        clk.now += 15.0
+        c = time.process_time()
+        await settle(hass)
+        cost.append((time.process_time() - c) / 2)
+    return cost
+
+
+async def test_stillwell_hundred(hass, enable_custom_integrations, save):
+    """The same load as for a hundred chains, each vessel in a system of its own."""
+    clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
+    with clk.installed(hass.loop):
+        await candidate.setup(hass, "sensor.raww", "w")
+        gc.collect()
+        m0, c = rss(), time.process_time()
+        for k, nm in enumerate(names):
+            await candidate.setup(hass, nm, f"c{k}")
+        c = time.process_time() - c
+        gc.collect()
+        m1 = rss()
+        await feed(hass, clk, names, 150, 600)
+        gc.collect()
+        m2 = rss()
+        res = stat(await feed(hass, clk, names, 10, 600, 150))
+    save(
+        "stillwell_hundred",
+        res
+        | {
+            "setup_cpu_ms_per_vessel": c * 10,
+            "rss_kb_per_vessel_setup": (m1 - m0) / 100,
+            "rss_kb_per_vessel": (m2 - m0) / 100,
+        },
+    )
+
+
+def test_engine_state(save):
+    """The engine alone: allocations of one vessel after eight days, snapshot, CPU per report."""
+    run = simulate(SCENARIOS["noisy"], 5)
+    warm = new_model()
+    for _ in follow(warm, run):
+        pass
+    gc.collect()
+    tracemalloc.start(1)
+    begin = tracemalloc.get_traced_memory()[0]
+    model = new_model()
+    for _ in follow(model, run):
+        model.pop_events() if hasattr(model, "pop_events") else model.events.clear()
+    gc.collect()
+    kept = tracemalloc.get_traced_memory()[0] - begin
+    tracemalloc.stop()
+    c = time.process_time()
+    for _ in follow(new_model(), run):
+        pass
+    c = time.process_time() - c
+    save(
+        "engine_state",
+        {
+            "allocated_kb": kept / 1024,
+            "snapshot_kb": len(json.dumps(model.snapshot())) / 1024,
+            "report_us": c / len(run.t) * 1e6,
+        },
+    )
