@@ -43,7 +43,7 @@ def test_the_curve_is_bounded_and_keeps_a_week_by_the_hour() -> None:
     for k in range(12 * 288):
         c.append(300.0 * k, 0.01 * k, 0.0)
         c.settle(0.0)
-    points = c.snapshot()["points"]
+    points = c.snapshot()["points"].split(";")
     assert len(points) < 26 * 12 + 24 + 6 * 24 + 5
     now = (300.0 * (12 * 288 - 1), 0.01 * (12 * 288 - 1), 0.0)
     assert now[1] - c.at(now[0] - 7 * DAY_S, 0.0, now)[0] == pytest.approx(7 * 2.88, abs=0.01)
@@ -52,7 +52,7 @@ def test_the_curve_is_bounded_and_keeps_a_week_by_the_hour() -> None:
     again.restore(json.loads(json.dumps(c.snapshot())))
     assert again.at(now[0] - DAY_S, 0.0, now)[0] == pytest.approx(now[1] - 2.88, abs=2e-4)
     with pytest.raises(ValueError, match="unsettled"):
-        UseCurve().restore({"points": [], "unsettled": 3})
+        UseCurve().restore({"points": "", "unsettled": 3})
 
 
 def test_the_meter_never_falls_and_days_add_up_to_it() -> None:

@@ -460,6 +460,6 @@ class Conditioner:
             self._rejected = int(data["rejected"])
             report_s = data["report_s"]
             self._report_s = None if report_s is None else float(report_s)
-        except (KeyError, TypeError, IndexError) as err:
+        except (KeyError, TypeError, IndexError, AttributeError) as err:
             raise ValueError(f"not a conditioning snapshot: {err!r}") from err
         self._look_back()
