@@ -39,7 +39,6 @@ from .guard_trips import (
     reset_refusal,
     trip_reason,
 )
-from .guard_watch import is_barren
 
 BOOT_GRACE_S: Final = 300.0
 """After a start an ON of unknown origin goes off, and a silent actuator is not yet stuck."""
@@ -160,8 +159,6 @@ def _switched_on(scene: Scene[Any], actor: Actor) -> Step:
         reason = StopReason.ON_AFTER_START
     if reason is not None:
         return _unwanted(actor, reason)
-    if is_barren(state, scene.settings, scene.t_s):
-        return _tripped(scene, TripReason.NO_RISE)
     return Step(Cue.RUN_BEGINS, actor, Decision(DecisionKind.STARTED, actor))
 
 
@@ -181,8 +178,6 @@ def _start_asked(scene: Scene[Any], actor: Actor, *, is_short: bool) -> Step:
         return Step(None, actor, would, refused=BlockReason.REHEARSAL)
     if block is not None:
         return _refused(DecisionKind.START_REFUSED, block)
-    if is_barren(scene.state, scene.settings, scene.t_s):
-        return _tripped(scene, TripReason.NO_RISE)
     return Step(
         Cue.RUN_BEGINS,
         actor,

@@ -111,12 +111,11 @@ def _shifted(state: GuardState, by_s: float, *, with_run: bool) -> GuardState:
     run, rise, around, off = state.run, state.rise, state.around, state.off
     if run is not None and with_run:
         run = replace(run, started_s=run.started_s + by_s, deadline_s=run.deadline_s + by_s)
-        rise = replace(rise, began_s=moved(rise.began_s))
     return replace(
         state,
         boot_s=state.boot_s + by_s,
         run=run,
-        rise=rise,
+        rise=replace(rise, began_s=moved(rise.began_s)),
         off=None if off is None else replace(off, since_s=off.since_s + by_s),
         around=replace(
             around,
@@ -202,8 +201,10 @@ def _observe_actuator(scene: Scene[ActuatorReported]) -> GuardState:
         state = replace(state, run=replace(run, confirmed=True), rise=rise_begun(state, t_s))
     elif run is None and state.phase in ORDERED_OFF:
         state = replace(state, run=new_run(replace(scene, state=state), Actor.UNKNOWN))
-    if off is not None and not off.was_on:
+    if off is not None:
+        # Seen on: from now on it has a minute, whatever grace a silent device had.
         grace_s = t_s - off.since_s + STUCK_S
+        grace_s = min(grace_s, off.grace_s) if off.was_on else grace_s
         state = replace(state, off=replace(off, was_on=True, grace_s=grace_s))
     return state
 

@@ -116,18 +116,15 @@ def _trip(scene: Scene[Any], step: Step) -> GuardState:
     state, t_s, reason = scene.state, scene.t_s, step.reason
     if not isinstance(reason, TripReason):
         raise TypeError("a trip needs its reason")
-    run, off = state.run, state.off
-    if run is None and state.actuator:
-        run = new_run(scene, Actor.UNKNOWN)
+    off = state.off
     if state.phase in ORDERED_OFF:
         if off is None:
-            off = OffOrder(t_s, t_s, reason, was_on=run is not None)
+            off = OffOrder(t_s, t_s, reason, was_on=state.run is not None)
         escalated = off.escalated or reason is TripReason.STUCK_ON
         off = replace(off, next_s=t_s, escalated=escalated, pauses=False)
     return replace(
         state,
         trip=Trip(reason, t_s, step.note),
-        run=run,
         off=off,
         paused_s=None,
         off_watch=replace(state.off_watch, found=False),

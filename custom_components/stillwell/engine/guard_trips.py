@@ -26,13 +26,14 @@ VALVE_NOT_TRUSTED: Final = frozenset({TripReason.STUCK_ON, TripReason.FLOW_WHILE
 def trip_reason(scene: Scene[Any]) -> TripReason | None:
     """Return what latches now, the gravest first; phases already latched never ask."""
     state, around, t_s = scene.state, scene.state.around, scene.t_s
+    may_be_on = state.actuator is True or state.phase is Phase.FILLING
     found = (
         (TripReason.EXTERNAL, isinstance(scene.event, LockOutRequested)),
         (TripReason.HIGH_INPUT, around.high is True),
         (TripReason.LEAK, around.leak is True),
         (TripReason.STUCK_ON, state.off is not None and is_stuck(state, state.off, t_s)),
         (TripReason.FLOW_WHILE_OFF, state.off_watch.found),
-        (TripReason.LONGEST_RUN, state.actuator is True and is_overdue(scene)),
+        (TripReason.LONGEST_RUN, may_be_on and is_overdue(scene)),
     )
     for reason, holds in found:
         if holds:
@@ -56,8 +57,6 @@ def is_overdue(scene: Scene[Any]) -> bool:
 
 def _run_trip(scene: Scene[Any]) -> TripReason | None:
     state, t_s = scene.state, scene.t_s
-    if is_overdue(scene):
-        return TripReason.LONGEST_RUN
     if state.rise.began_s is not None and is_barren(state, scene.settings, t_s):
         return TripReason.NO_RISE
     over = _over_budget(scene)
@@ -94,11 +93,10 @@ def recent_pauses(state: GuardState, t_s: float) -> tuple[float, ...]:
 def reset_refusal(scene: Scene[Any]) -> Refusal | None:
     """Return why a lockout may not be left now; None means it may."""
     state, around, trip = scene.state, scene.state.around, scene.state.trip
-    if trip is None:
-        return Refusal.NOT_LOCKED_OUT
-    on_the_signal = trip.reason in ABOUT_THE_SIGNAL
+    reason = None if trip is None else trip.reason
+    on_the_signal = reason in ABOUT_THE_SIGNAL
     is_good = is_signal_good(state.level, scene.settings, scene.t_s)
-    is_rising = trip.reason is TripReason.FLOW_WHILE_OFF and state.off_watch.marks > 0
+    is_rising = reason is TripReason.FLOW_WHILE_OFF and state.off_watch.marks > 0
     standing = (
         (Refusal.ACTUATOR_UNKNOWN, state.actuator is None),
         (Refusal.ACTUATOR_ON, state.actuator is True),
