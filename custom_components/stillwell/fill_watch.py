@@ -216,6 +216,12 @@ class FillWatch:
         self._process(model.guard_level(t_s))
 
     @callback
+    def async_lost(self, t_s: float) -> None:
+        """Take the level as lost, and let time pass."""
+        self._process(LevelReported(t_s, None, usable=False))
+        self._process(Tick(t_s))
+
+    @callback
     def async_tick(self, t_s: float, model: VesselModel) -> bool:
         """Let time pass; return whether anything that is shown has changed."""
         shown = self.state.phase, self._is_permitted, self._block_reason

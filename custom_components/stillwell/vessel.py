@@ -133,7 +133,11 @@ class VesselRuntime:
         fill_on = None if watch is None else watch.is_on
         if self._while_learning is not None:
             self._while_learning.append((t_s, reading, fill_on))
-        self._report(self.model, t_s, reading, fill_on)
+        try:
+            self._report(self.model, t_s, reading, fill_on)
+        except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
+            self._failed(t_s, err)
+            return
         # Control first: what must go off goes off before anything is shown.
         if watch is not None:
             watch.async_level(t_s, self.model)
@@ -151,14 +155,24 @@ class VesselRuntime:
             utc_offset_s=self._local_time.utc_offset_s(t_s),
         )
 
+    def _failed(self, t_s: float, err: Exception) -> None:
+        """Treat a defect of our own as a lost level: what fills goes off, others go on."""
+        _LOGGER.error("The level of %s could not be judged", self.title, exc_info=err)
+        if self.watch is not None:
+            self.watch.async_lost(t_s)
+
     @callback
     def async_tick(self, t_s: float) -> None:
         """Let time pass: a source may grow stale, a deadline may come."""
-        verdict = self.model.tick(
-            t_s,
-            day=self._local_time.day(t_s),
-            utc_offset_s=self._local_time.utc_offset_s(t_s),
-        )
+        try:
+            verdict = self.model.tick(
+                t_s,
+                day=self._local_time.day(t_s),
+                utc_offset_s=self._local_time.utc_offset_s(t_s),
+            )
+        except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
+            self._failed(t_s, err)
+            return
         is_news = not verdict.status.is_usable or verdict.reason is not self.view.reason
         if self.watch is not None:
             is_news |= self.watch.async_tick(t_s, self.model)
@@ -169,7 +183,11 @@ class VesselRuntime:
     @callback
     def async_publish(self, t_s: float) -> None:
         """Show the present view; entities write only what moved."""
-        self.view = view = self.model.view(t_s, self._local_time.utc_offset_s(t_s))
+        try:
+            self.view = view = self.model.view(t_s, self._local_time.utc_offset_s(t_s))
+        except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
+            self._failed(t_s, err)
+            return
         self._tell_signal(view)
         for entity in self._entities:
             entity.refresh()

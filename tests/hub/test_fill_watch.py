@@ -208,6 +208,22 @@ async def test_a_fault_of_our_own_puts_the_device_off(
     assert "defect" in caplog.text
 
 
+@pytest.mark.parametrize("part", ["report", "tick", "view"])
+async def test_a_fault_in_judging_the_level_counts_as_a_lost_level(
+    guarded: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, part: str
+) -> None:
+    await fill(guarded)
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("defect")
+
+    monkeypatch.setattr(f"custom_components.stillwell.engine.pipeline.VesselModel.{part}", broken)
+    await guarded.wait(31)
+    await guarded.level(22.0)
+    assert not guarded.is_valve_on
+    assert "defect" in caplog.text
+
+
 async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) -> None:
     await fill(guarded)
     calls: list[ServiceCall] = []

@@ -150,8 +150,10 @@ class Balance:
         if not self._is_begun:
             return None
         if self._excursion is not None:
-            return max(0.0, self._excursion.tracker.level_l)
-        return max(0.0, self._filter.level_l - self._carried_l())
+            level_l = self._excursion.tracker.level_l
+        else:
+            level_l = self._filter.level_l - self._carried_l()
+        return min(max(0.0, level_l), self._capacity_l)
 
     @property
     def volume_sigma_l(self) -> float | None:
@@ -500,6 +502,8 @@ class Balance:
         is_over = exc.take(t_s, level_l, self._noise_l**2, self._width_l)
         self._announce(exc, t_s, fill_on)
         if exc.is_attended and fill_on is not None:
+            if is_over and fill_on:
+                exc.bend(t_s, self._noise_l**2 + self._width_l**2 / 12.0)
             is_over = not fill_on
         if is_over:
             self._come_back(exc, day)
@@ -681,5 +685,5 @@ class Balance:
             self._gap_s = float(data["gap_s"])
             going = data["fill"]
             self._interrupted = None if going is None else (float(going[0]), bool(going[1]))
-        except (KeyError, TypeError, IndexError) as err:
+        except (KeyError, TypeError, IndexError, AttributeError) as err:
             raise ValueError(f"not a balance snapshot: {err!r}") from err

@@ -200,6 +200,24 @@ class Excursion:
         self.tracker.advance(t_s, 0.0)
         self.tracker.observe(level_l, var, 0.0)
 
+    def bend(self, t_s: float, var: float) -> None:
+        """Go on although the line was left: the device is on, so the flow has changed.
+
+        The line begins again where the readings left it; without this it would run on at the
+        old rate for as long as the device is on.
+        """
+        if self._saved is None or not self._since:
+            return
+        at_l, level_l = self._since[0], self._since[-1]
+        self.tracker = LevelFilter.begin(self._since_s, at_l, var, 0.0, 1.0)
+        if t_s > self._since_s:
+            self.tracker.advance(t_s, 0.0)
+            self.tracker.observe(level_l, var, 0.0)
+        self._last = (t_s, level_l)
+        self._sum, self._saved = 0.0, None
+        self._since.clear()
+        self._behind.clear()
+
     def end(self) -> tuple[float, float]:
         """Return when it ended and the level then."""
         tracker, saved = self.tracker, self._saved

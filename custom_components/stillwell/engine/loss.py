@@ -7,13 +7,13 @@ suits a level signal: errors of neighbouring blocks cancel in the sum, so its no
 two levels however long it runs.
 
 Design (figures and how they were measured: docs/loss-test.md):
-- k is exp(3 s) - 1, 0.4 to 1.2, with s the relative sigma of the expectation: natural
-  change of the use from day to day and an unknown pattern are no loss.
+- k is exp(3 s) - 1, 0.4 to 1.2, with s the relative sigma of the expectation, and never less
+  than 0.03 L/h: natural change of the use from day to day and an unknown pattern are no loss.
 - H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
   it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
   twice that, and at least eight hours of use.
-- One block adds at most 0.7 H: a single odd block raises no alarm.
+- One block of usual length adds at most 0.7 H: a single odd block raises no alarm.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
@@ -25,6 +25,8 @@ from typing import Any, Final
 from .quantities import DAY_S, HOUR_S, UseBlock
 
 _LEAST_ALLOWANCE: Final = 0.4
+_LEAST_ALLOWANCE_L_PER_S: Final = 0.03 / HOUR_S
+"""Where next to nothing is used the noise, too, needs something to drain into."""
 _MOST_ALLOWANCE: Final = 1.2
 _ALLOWANCE_SIGMAS: Final = 3.0
 _THRESHOLD_SIGMAS: Final = 5.0
@@ -46,7 +48,7 @@ _NUMBERS: Final = (
     *("allowance", "sum_l", "top_l", "step_l", "last_step_l"),
     *("peak_l", "lost_l", "back_l", "learned_s"),
 )
-_OPTIONAL: Final = ("since_s", "sigma_l", "normal_l_per_s")
+_OPTIONAL: Final = ("since_s", "sigma_l", "length_s", "normal_l_per_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,9 @@ class LossTest:
     """One-sided sequential test of use against its learned pattern."""
 
     __slots__ = (
-        "_allowance", "_back_l", "_last_step_l", "_latched", "_learned_s", "_lost_l",
-        "_normal_l_per_s", "_peak_l", "_sigma_l", "_since_s", "_step_l", "_sum_l", "_top_l",
+        "_allowance", "_back_l", "_last_step_l", "_latched", "_learned_s", "_length_s",
+        "_lost_l", "_normal_l_per_s", "_peak_l", "_sigma_l", "_since_s", "_step_l", "_sum_l",
+        "_top_l",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -89,6 +92,7 @@ class LossTest:
         self._back_l = 0.0
         self._since_s: float | None = None
         self._sigma_l: float | None = None
+        self._length_s: float | None = None
         self._normal_l_per_s: float | None = None
         self._learned_s = 0.0
         self._latched: _Latched | None = None
@@ -118,7 +122,10 @@ class LossTest:
         sigma = max(block.sigma_l, 0.0)
         if self._sigma_l is None:
             self._sigma_l = sigma
+        if self._length_s is None:
+            self._length_s = length_s
         self._sigma_l += (sigma - self._sigma_l) / _SIGMA_MEMORY
+        self._length_s += (length_s - self._length_s) / _SIGMA_MEMORY
         self._learned_s = min(self._learned_s + length_s, _LEARNING_S)
         self._peak_l *= exp(-length_s / _PEAK_MEMORY_S)
         if self._latched is None:
@@ -146,8 +153,9 @@ class LossTest:
             allowance = exp(min(_ALLOWANCE_SIGMAS * rel_sigma, 1.0)) - 1.0
             self._allowance = min(max(allowance, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
         threshold = self.threshold_l
-        beyond = block.used_l - (1.0 + self._allowance) * expected_l
-        self._sum_l += min(beyond, _MOST_PER_BLOCK * threshold)
+        least_l = _LEAST_ALLOWANCE_L_PER_S * (block.end_s - block.start_s)
+        beyond = block.used_l - expected_l - max(self._allowance * expected_l, least_l)
+        self._sum_l += min(beyond, self._most_l(block, threshold))
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
             self._tolerate()
@@ -174,10 +182,15 @@ class LossTest:
         excess_l = block.used_l - expected_l
         self._lost_l = max(self._lost_l + excess_l, 0.0)
         half_l = 0.5 * latched.excess_l_per_s * length_s
-        step_l = min(half_l - excess_l, _MOST_PER_BLOCK * self.threshold_l)
+        step_l = min(half_l - excess_l, self._most_l(block, self.threshold_l))
         self._back_l = max(self._back_l + step_l, 0.0)
         if self._back_l > self.threshold_l:
             self.reset()
+
+    def _most_l(self, block: UseBlock, threshold_l: float) -> float:
+        """Most that one block may add; a block longer than usual rests on more readings."""
+        length_s = block.end_s - block.start_s
+        return _MOST_PER_BLOCK * threshold_l * length_s / (self._length_s or length_s)
 
     def _tolerate(self) -> None:
         tolerable_l = _PEAK_FACTOR * min(self._top_l, self.threshold_l)

@@ -170,8 +170,9 @@ class VesselModel:
                 self._conditioner.noise_m,
                 fill_on=fill_on,
                 day=day,
+                resolution_m=self._conditioner.resolution_m,
             )
-        if not verdict.accepted and not verdict.status.is_usable:
+        if not verdict.accepted:
             balance.hold(verdict.t_s, day)
         for block in balance.pop_blocks():
             expected_l = self._forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
