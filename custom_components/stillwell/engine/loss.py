@@ -37,6 +37,7 @@ _STEP_FACTOR: Final = 2.5
 _STEP_SIGMAS: Final = 5.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
+_BEGUN_FRAC: Final = 0.4
 _LEARNING_S: Final = DAY_S
 _LEARNING_HOURS_OF_USE: Final = 8.0
 _MOST_PER_BLOCK: Final = 0.7
@@ -148,13 +149,14 @@ class LossTest:
         return threshold
 
     def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
-        if self._since_s is None:
+        if self._sum_l <= 0.0:
             # Held while the excess lasts: a loss makes use look variable, too.
             allowance = exp(min(_ALLOWANCE_SIGMAS * rel_sigma, 1.0)) - 1.0
             self._allowance = min(max(allowance, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
         threshold = self.threshold_l
         least_l = _LEAST_ALLOWANCE_L_PER_S * (block.end_s - block.start_s)
         beyond = block.used_l - expected_l - max(self._allowance * expected_l, least_l)
+        before_l = self._sum_l
         self._sum_l += min(beyond, self._most_l(block, threshold))
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
@@ -163,8 +165,9 @@ class LossTest:
             return
         if beyond > _STEP_SIGMAS * block.sigma_l:
             self._step_l = max(self._step_l, beyond)
-        if self._since_s is None:
-            self._since_s = block.start_s
+        if self._since_s is None or before_l < _BEGUN_FRAC * threshold:
+            # Until then it was most likely noise: the loss begins here.
+            self._since_s, self._lost_l = block.start_s, 0.0
         self._lost_l += block.used_l - expected_l
         self._top_l = max(self._top_l, self._sum_l)
         if self._sum_l > threshold:
