@@ -56,6 +56,8 @@ if TYPE_CHECKING:
 _LOGGER = logging.getLogger(__name__)
 
 DECISIONS_KEPT: Final = 50
+SETTLE_S: Final = 60.0
+"""A reservoir is at rest a minute after its valve has closed."""
 
 
 class FillWatch:
@@ -79,6 +81,7 @@ class FillWatch:
             start_l=settings.vessel.volume_l(settings.start_m),
             full_l=settings.vessel.volume_l(settings.full_m),
             stale_after_s=settings.stale_after_s,
+            settle_s=SETTLE_S,
         )
         self.state = GuardState()
         self.decisions: deque[dict[str, Any]] = deque(maxlen=DECISIONS_KEPT)

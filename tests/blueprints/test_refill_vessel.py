@@ -472,7 +472,7 @@ async def test_cut_off_counts_from_the_valve_when_no_run_is_recorded(bench: Benc
 
 async def test_a_run_that_began_before_a_restart_counts_in_full(bench: Bench) -> None:
     await ready(bench, 8.0, INCHES, valve="on")
-    began = dt_util.utcnow() - timedelta(hours=2, seconds=1)
+    began = dt_util.utcnow() - timedelta(hours=2, seconds=6)
     await bench.lockout("off", run_started=began.isoformat())
     assert bench.commands == [("turn_off", VALVE)]
     assert len(bench.lock_outs) >= 1
