@@ -147,7 +147,7 @@ def main():
             for row in pool.imap_unordered(year, jobs):
                 rows.append(row)
                 if len(rows) % 20 == 0:
-                    print(f"    {len(rows)} of {a.years} vessel-years", flush=True)  # noqa: T201
+                    print(f"    {len(rows)} of {a.years} vessel-years", flush=True)
             (out / "years.json").write_text(json.dumps(_false_alarms(rows), indent=1))
 
 

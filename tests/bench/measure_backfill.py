@@ -110,7 +110,7 @@ async def _learn(hass):
     ready = time.monotonic()
     (entry,) = hass.config_entries.async_entries(candidate.DOMAIN)
     (runtime,) = entry.runtime_data.vessels.values()
-    while runtime.learned_from is None:
+    while runtime.learned_from is None:  # noqa: ASYNC110 - nothing tells, and nothing should
         await asyncio.sleep(0.02)
     return {"setup_s": ready - began, "learn_s": time.monotonic() - began}
 

@@ -60,8 +60,7 @@ def _use(run, t, step, est, truth, ok, dist):
     res |= _after_refills(run, t, step, est, e)
     for label in ("zero", "silent"):
         hours = [
-            _recovery_h(t, step & ~(e <= 10), a0, a1, a1 + 30 * HOUR)
-            for a0, a1 in run.spans(label)
+            _recovery_h(t, step & ~(e <= 10), a0, a1, a1 + 30 * HOUR) for a0, a1 in run.spans(label)
         ]
         if hours:
             res[f"{label}_h"] = max(hours)
