@@ -259,3 +259,13 @@ def test_the_trades_reservoir_in_inches() -> None:
     assert view.status.is_usable
     assert view.volume_l == pytest.approx(31.0, abs=0.1)
     assert vessel.t_s - T0_S > 2 * HOUR_S
+
+
+def test_another_sensor_reads_the_same_water_otherwise(vessel: Vessel) -> None:
+    used_l = vessel.view().total_used_l
+    vessel.model.set_on_new_footing()
+    for _ in range(10):
+        view = vessel.report(0.10)
+    assert view.volume_l == pytest.approx(9.0, abs=0.1)
+    assert view.total_used_l == pytest.approx(used_l, abs=0.05)
+    assert sum(day.added_l + day.unexplained_l for day in vessel.model.balance.days) == 0
