@@ -1,7 +1,7 @@
 """Shared set-up of all tests."""
 
-from pathlib import Path
 import sys
+from pathlib import Path
 
 ROOT = str(Path(__file__).parents[1])
 if ROOT not in sys.path:
