@@ -1,5 +1,6 @@
 """A dashboard of the hub's own cards, laid out for a phone of 412 px."""
 
+import asyncio
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -7,6 +8,8 @@ from .hub import HubClient
 from .lab import Tank
 
 DASHBOARD = "marine-lab"
+RULE_TRIES = 100
+RULE_PAUSE_S = 0.2
 
 type Card = dict[str, Any]
 
@@ -158,15 +161,26 @@ def view(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
     }
 
 
+async def _rules(hub: HubClient, wanted: set[str]) -> dict[str, str]:
+    """Return the entity of each rule; the hub loads a new automation after it has answered."""
+    for _ in range(RULE_TRIES):
+        found = {
+            entity["unique_id"]: entity["entity_id"]
+            for entity in await hub.call("config/entity_registry/list")
+            if entity["platform"] == "automation"
+        }
+        if wanted <= found.keys():
+            return found
+        await asyncio.sleep(RULE_PAUSE_S)
+    msg = f"the hub has not loaded the rules {sorted(wanted - found.keys())}"
+    raise TimeoutError(msg)
+
+
 async def add_dashboard(
     hub: HubClient, tanks: Sequence[Tank], own: Mapping[str, Mapping[str, str]]
 ) -> None:
     """Make it the dashboard that opens first, and count the water in the energy dashboard."""
-    automations = {
-        entity["unique_id"]: entity["entity_id"]
-        for entity in await hub.call("config/entity_registry/list")
-        if entity["platform"] == "automation"
-    }
+    automations = await _rules(hub, {tank.automation_id for tank in tanks})
     views = [view(tank, own[tank.key], automations[tank.automation_id]) for tank in tanks]
     await hub.call(
         "lovelace/dashboards/create",
