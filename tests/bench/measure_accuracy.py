@@ -27,7 +27,7 @@ RUNS = [
 
 
 @pytest.mark.parametrize(("who", "name"), RUNS)
-async def test_scenario(hass, enable_custom_integrations, save, who, name):
+async def measure_scenario(hass, enable_custom_integrations, save, who, name):
     sc = {**SCENARIOS, **EXTRAS}[name]
     run, clk = simulate(sc, SEED), SimClock(START - 1)
     with clk.installed(hass.loop):
@@ -38,7 +38,7 @@ async def test_scenario(hass, enable_custom_integrations, save, who, name):
 
 @pytest.mark.parametrize("who", EST)
 @pytest.mark.parametrize("name", FAULTS)
-async def test_fault(hass, enable_custom_integrations, save, who, name):
+async def measure_fault(hass, enable_custom_integrations, save, who, name):
     run, clk = simulate(FAULTS[name], SEED), SimClock(START - 1)
     assert await async_setup_component(hass, "input_boolean", {"input_boolean": {"v_pump": None}})
     with clk.installed(hass.loop):
@@ -48,7 +48,7 @@ async def test_fault(hass, enable_custom_integrations, save, who, name):
 
 
 @pytest.mark.parametrize("who", EST)
-async def test_restart(recorder_mock, hass, enable_custom_integrations, save, who):
+async def measure_restart(recorder_mock, hass, enable_custom_integrations, save, who):
     """36 h of data, hub down for 20 min, then 30 h; with the recorder's history."""
     sc = SCENARIOS["typical"]
     run, clk = simulate(sc, SEED), SimClock(START - 1)
@@ -97,7 +97,7 @@ def _t(t):  # off the exact second, so that expiry never falls on an update
     return t + 0.001 * (t / 1200)
 
 
-async def test_clock_simulated(hass, save):
+async def measure_clock_simulated(hass, save):
     clk = SimClock(START - 1)
     with clk.installed(hass.loop):
         await setup(hass, chain("v", RAW))
@@ -109,7 +109,7 @@ async def test_clock_simulated(hass, save):
         save("clock_sim", await _short(hass, move))
 
 
-async def test_clock_frozen(hass, save, freezer):
+async def measure_clock_frozen(hass, save, freezer):
     """The same 30 h by the hub's own way of testing time; the report compares."""
     freezer.move_to(datetime.fromtimestamp(START - 1, UTC))
     await setup(hass, chain("v", RAW))

@@ -144,7 +144,7 @@ async def _prepare(hass, years):
 
 @pytest.mark.parametrize("persistent_database", [True])
 @pytest.mark.parametrize("recorder_config", [{"purge_keep_days": 367}])
-async def test_year_of_states(recorder_mock, hass, enable_custom_integrations, save, request):
+async def measure_states(recorder_mock, hass, enable_custom_integrations, save, request):
     """The keeper has told the recorder to keep a year: 525,600 raw reports."""
     run, begin_s = await _prepare(hass, request.config.getoption("--years-back"))
     instance = get_instance(hass)
@@ -155,7 +155,7 @@ async def test_year_of_states(recorder_mock, hass, enable_custom_integrations, s
 
 @pytest.mark.parametrize("persistent_database", [True])
 @pytest.mark.parametrize("recorder_config", [{"purge_keep_days": int(SHORT_D)}])
-async def test_year_of_statistics(recorder_mock, hass, enable_custom_integrations, save, request):
+async def measure_means(recorder_mock, hass, enable_custom_integrations, save, request):
     """The recorder as it comes: ten days of reports, hourly means before."""
     run, begin_s = await _prepare(hass, request.config.getoption("--years-back"))
     instance = get_instance(hass)

@@ -72,7 +72,7 @@ class Push(SensorEntity):
         self._attr_name = self._attr_unique_id = f"push {k}"
 
 
-async def floor(hass, kind):
+async def floor(hass, kind, source="sensor.raw0"):
     """Set up the least that listens to a level."""
     if kind.startswith("bare"):
 
@@ -81,7 +81,7 @@ async def floor(hass, kind):
             value = float(event.data["new_state"].state) * 0.9
             hass.states.async_set("sensor.derived", str(value), {"unit_of_measurement": "L"})
 
-        async_track_state_change_event(hass, "sensor.raw0", on)
+        async_track_state_change_event(hass, source, on)
     elif kind.startswith("push"):
         ents = [Push(k) for k in range(int(kind[4:]))]
         await MockEntityPlatform(hass, domain="sensor").async_add_entities(ents)
@@ -93,13 +93,13 @@ async def floor(hass, kind):
                 e._attr_native_value = round(v * (k + 1) * 0.9, 3)
                 e.async_write_ha_state()
 
-        async_track_state_change_event(hass, "sensor.raw0", on_push)
+        async_track_state_change_event(hass, source, on_push)
     elif kind == "template":
         await setup(hass, chain("v0", "sensor.raw0")[:1])
 
 
 @pytest.mark.parametrize("kind", FLOORS)
-async def test_floor(hass, save, kind):
+async def measure_floor(hass, save, kind):
     clk = SimClock(START)
     with clk.installed(hass.loop):
         await floor(hass, kind)
@@ -108,7 +108,7 @@ async def test_floor(hass, save, kind):
 
 
 @pytest.mark.parametrize("rate", [60, 300, 600])
-async def test_chain_by_window(hass, save, rate):
+async def measure_chain_by_window(hass, save, rate):
     """One vessel, windows full: n = 1440, 288, 144 samples in 24 h."""
     clk, n = SimClock(START), 86400 // rate
     with clk.installed(hass.loop):
@@ -118,7 +118,7 @@ async def test_chain_by_window(hass, save, rate):
         save(f"chain1_{rate}", stat(cost))
 
 
-async def test_chain_hundred(hass, save):
+async def measure_chain_hundred(hass, save):
     """100 vessels, one update each per 10 min (window n = 144): set-up, CPU, memory."""
     clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
     with clk.installed(hass.loop):
@@ -146,7 +146,7 @@ async def test_chain_hundred(hass, save):
     )
 
 
-async def test_stillwell_one(hass, enable_custom_integrations, save):
+async def measure_stillwell_one(hass, enable_custom_integrations, save):
     """One vessel every 60 s: after two hours, a day and ten days of history; and idle ticks."""
     clk, one, res = SimClock(START), ["sensor.raw0"], {}
     with clk.installed(hass.loop):
@@ -154,10 +154,15 @@ async def test_stillwell_one(hass, enable_custom_integrations, save):
         c = time.process_time()
         await candidate.setup(hass, "sensor.raw0", "c0")
         res["setup_cpu_ms"] = (time.process_time() - c) * 1e3
+        await floor(hass, "bare", "sensor.bare")
         seen = 0
         for label, until in (("2h", 120), ("1d", 1460), ("10d", 14400)):
             await feed(hass, clk, one, until - seen, 60, seen)
             res[label] = stat(await feed(hass, clk, one, 300, 60, until))
+            # The same machine, busy or not, in the same minute.
+            res[label]["bare_us"] = stat(await feed(hass, clk, ["sensor.bare"], 300, 1))[
+                "median_us"
+            ]
             seen = until + 300
         res["entities"] = candidate.entity_count(hass, "c0")
         res["tick"] = stat(await _idle(hass, clk))
@@ -175,7 +180,7 @@ async def _idle(hass, clk):
     return cost
 
 
-async def test_stillwell_hundred(hass, enable_custom_integrations, save):
+async def measure_stillwell_hundred(hass, enable_custom_integrations, save):
     """The same load as for a hundred chains, each vessel in a system of its own."""
     clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
     with clk.installed(hass.loop):
@@ -202,7 +207,7 @@ async def test_stillwell_hundred(hass, enable_custom_integrations, save):
     )
 
 
-def test_engine_state(save):
+def measure_engine_state(save):
     """The engine alone: allocations of one vessel after eight days, snapshot, CPU per report."""
     run = simulate(SCENARIOS["noisy"], 5)
     warm = new_model()
