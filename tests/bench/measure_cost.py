@@ -8,6 +8,7 @@ import json
 import os
 import time
 import tracemalloc
+from unittest.mock import patch
 
 import candidate
 import numpy as np
@@ -17,6 +18,8 @@ from engine_feed import follow, new_model
 from homeassistant.components.sensor import SensorEntity
 from homeassistant.core import callback
 from homeassistant.helpers.event import async_track_state_change_event
+from homeassistant.helpers.json import json_bytes
+from homeassistant.helpers.storage import Store
 from pytest_homeassistant_custom_component.common import MockEntityPlatform
 from truth import SCENARIOS, simulate
 
@@ -60,6 +63,25 @@ def stat(cost):
         "mean_us": float(a.mean()),
         "n": len(a),
     }
+
+
+@pytest.fixture(autouse=True)
+def stored_on_disk(hass):
+    """Stores serialise in the executor and keep nothing, as when the hub writes its files.
+
+    The test plug-in's own storage keeps every payload ever saved in memory, for tests to look at.
+    """
+
+    def encode(data):
+        if "data_func" in data:
+            data["data"] = data.pop("data_func")()
+        return len(json_bytes(data))
+
+    async def write(store, data):
+        await hass.async_add_executor_job(encode, data)
+
+    with patch.object(Store, "_async_write_data", write):
+        yield
 
 
 class Push(SensorEntity):
