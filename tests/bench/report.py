@@ -87,6 +87,15 @@ class Table:
         cells = (figure, chain, own, ref, ratio, target, word)
         self.rows.append(tuple(c or DASH if i else c for i, c in enumerate(cells)))
 
+    def tally(self):
+        """How many rows meet their target."""
+        words = []
+        for is_other, name in ((False, "a target"), (True, "a target in brackets")):
+            met = [r[-1] for r in self.rows if r[-1] and r[-2].startswith("(") == is_other]
+            met = [m for m in met if m in ("yes", "**no**")]
+            words.append(f"{len(met)} rows have {name}, {met.count('yes')} meet it.")
+        return " ".join(words) + "\n"
+
     def text(self):
         """The table in Markdown."""
         lines = ["| " + " | ".join(HEAD) + " |", "|" + "---|" * len(HEAD)]
@@ -608,10 +617,7 @@ def main():
     for part in PARTS:
         part(tab)
     seeds = max(res["seeds"] for res in tab.load("engine").values())
-    misses = sum(r[-1] == "**no**" for r in tab.rows)
-    counted = sum(r[-1] in ("yes", "**no**") for r in tab.rows)
-    text = INTRO.format(hub=a.hub, seed=a.seed, seeds=seeds)
-    text += f"{counted} rows have a target, {counted - misses} meet it, {misses} do not.\n\n"
+    text = INTRO.format(hub=a.hub, seed=a.seed, seeds=seeds) + tab.tally() + "\n"
     Path(a.table).write_text(text + tab.text())
 
 
