@@ -23,7 +23,10 @@ _STANDARD: Final = NormalDist()
 _Z80: Final = _STANDARD.inv_cdf(0.9)
 _WIDEST_SIGMA: Final = 1.0
 _WIDER: Final = 1.1
-"""Weights of the bank lag behind the truth; found by simulation over unlike rooms."""
+_WIDER_FAR: Final = 0.1
+_FAR_D: Final = 3.0
+"""A few days of data say too little of spread and mean, the more so the farther ahead; found
+by simulation over unlike rooms."""
 _SPAN_S: Final = HOUR_S
 _SHORTEST_SPAN_S: Final = 10 * MINUTE_S
 _KNOWN_AFTER_S: Final = 50 * MINUTE_S
@@ -218,7 +221,8 @@ class Forecaster:
         unsure = pattern.unseen_sigma_frac**2
         if days < _PATTERN_MATTERS_D:
             unsure += pattern.sigma_frac(local_s, days * DAY_S) ** 2
-        sigma = min(_WIDER * sqrt(log1p(var / mean_l**2 + unsure)), _WIDEST_SIGMA)
+        wider = _WIDER + _WIDER_FAR * min(days / _FAR_D, 1.0)
+        sigma = min(wider * sqrt(log1p(var / mean_l**2 + unsure)), _WIDEST_SIGMA)
         return mean_l * exp(-0.5 * sigma * sigma), mean_l, sigma
 
     def _tabulated(self) -> tuple[list[float], list[float], list[float]]:

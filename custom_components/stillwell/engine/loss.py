@@ -12,8 +12,9 @@ Design (figures and how they were measured: docs/loss-test.md):
 - H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
   it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
-  twice that, and at least eight hours of use.
-- One block of usual length adds at most 0.7 H: a single odd block raises no alarm.
+  twice that, and at least eight hours of use; in the first three hours there is no alarm.
+- One block adds at most 0.7 H, so that a single odd one is no alarm; one longer than usual
+  adds up to 0.9 H, and all of it from 1.03 H on.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
@@ -39,8 +40,12 @@ _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
 _BEGUN_FRAC: Final = 0.4
 _LEARNING_S: Final = DAY_S
+_BLIND_S: Final = 3 * HOUR_S
 _LEARNING_HOURS_OF_USE: Final = 8.0
 _MOST_PER_BLOCK: Final = 0.7
+_MOST_PER_LONG_BLOCK: Final = 0.9
+_LONG_BLOCK: Final = 1.4
+_BEYOND_DOUBT: Final = 1.03
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
 """The expectation looks back a day; later than this into a loss it would contain the loss."""
 
@@ -157,7 +162,7 @@ class LossTest:
         least_l = _LEAST_ALLOWANCE_L_PER_S * (block.end_s - block.start_s)
         beyond = block.used_l - expected_l - max(self._allowance * expected_l, least_l)
         before_l = self._sum_l
-        self._sum_l += min(beyond, self._most_l(block, threshold))
+        self._sum_l += self._bounded_l(beyond, block.end_s - block.start_s, threshold)
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
             self._tolerate()
@@ -170,7 +175,7 @@ class LossTest:
             self._since_s, self._lost_l = block.start_s, 0.0
         self._lost_l += block.used_l - expected_l
         self._top_l = max(self._top_l, self._sum_l)
-        if self._sum_l > threshold:
+        if self._sum_l > threshold and self._learned_s >= _BLIND_S:
             span_s = block.end_s - self._since_s
             normal = self._normal_l_per_s or 0.0
             self._latched = _Latched(max(self._lost_l, self._sum_l) / span_s, normal)
@@ -185,15 +190,17 @@ class LossTest:
         excess_l = block.used_l - expected_l
         self._lost_l = max(self._lost_l + excess_l, 0.0)
         half_l = 0.5 * latched.excess_l_per_s * length_s
-        step_l = min(half_l - excess_l, self._most_l(block, self.threshold_l))
+        step_l = self._bounded_l(half_l - excess_l, length_s, self.threshold_l)
         self._back_l = max(self._back_l + step_l, 0.0)
         if self._back_l > self.threshold_l:
             self.reset()
 
-    def _most_l(self, block: UseBlock, threshold_l: float) -> float:
-        """Most that one block may add; a block longer than usual rests on more readings."""
-        length_s = block.end_s - block.start_s
-        return _MOST_PER_BLOCK * threshold_l * length_s / (self._length_s or length_s)
+    def _bounded_l(self, beyond_l: float, length_s: float, threshold_l: float) -> float:
+        """What one block may add; a block longer than usual rests on more readings."""
+        longer = length_s / (self._length_s or length_s)
+        if longer > _LONG_BLOCK and beyond_l > _BEYOND_DOUBT * threshold_l:
+            return beyond_l
+        return min(beyond_l, min(_MOST_PER_BLOCK * longer, _MOST_PER_LONG_BLOCK) * threshold_l)
 
     def _tolerate(self) -> None:
         tolerable_l = _PEAK_FACTOR * min(self._top_l, self.threshold_l)

@@ -17,7 +17,7 @@ from typing import Any, Final
 
 _SPREADS: Final = ((0.02, 0.08), (0.07, 0.12), (0.14, 0.25), (0.22, 0.3), (0.35, 0.25))
 """Relative spread of use and prior weight (common practice, no source: 0.5 to 2 % a day)."""
-_MEMORIES: Final = ((0.8, 0.25), (3.0, 0.5), (12.0, 0.25))
+_MEMORIES: Final = ((0.8, 0.2), (3.0, 0.45), (12.0, 0.35))
 """Memory in days and prior weight: hours of the room, weather, season."""
 MODELS: Final = tuple((s, tau) for s, _ in _SPREADS for tau, _ in _MEMORIES)
 _PRIOR: Final = tuple(ws * wt for _, ws in _SPREADS for _, wt in _MEMORIES)
