@@ -12,9 +12,12 @@ from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 from homeassistant.util import dt as dt_util
+from homeassistant.util.json import JsonValueType
 
 from .const import DOMAIN
 from .daily_statistics import async_write_daily_use, statistic_id
+from .engine.calibration import PourError
+from .pour import take_after, take_before, take_over
 from .vessel import VesselRuntime
 
 ATTR_REASON: Final = "reason"
@@ -27,6 +30,12 @@ DECISION_LOG: Final = "decision_log"
 ACCEPT_USE: Final = "accept_use"
 DAILY_USE: Final = "daily_use"
 WRITE_DAILY_USE: Final = "write_daily_use"
+POUR_BEGIN: Final = "pour_begin"
+POUR_END: Final = "pour_end"
+
+ATTR_POURED: Final = "poured_l"
+ATTR_APPLY: Final = "apply"
+LARGEST_POUR_L: Final = 10000.0
 
 REASON_LENGTH: Final = 200
 
@@ -101,6 +110,48 @@ async def _daily_use(call: ServiceCall) -> ServiceResponse:
     }
 
 
+def _refused(runtime: VesselRuntime, err: PourError) -> ServiceValidationError:
+    return ServiceValidationError(
+        translation_domain=DOMAIN,
+        translation_key="pour_refused",
+        translation_placeholders={"vessel": runtime.title, "why": str(err)},
+    )
+
+
+async def _pour_begin(call: ServiceCall) -> ServiceResponse:
+    told: list[JsonValueType] = []
+    for runtime in _vessels(call):
+        try:
+            before = take_before(runtime, dt_util.utcnow().timestamp())
+        except PourError as err:
+            raise _refused(runtime, err) from err
+        told.append({"vessel": runtime.title, "depth_m": round(before.level.depth_m, 4)})
+    return {"vessels": told}
+
+
+async def _pour_end(call: ServiceCall) -> ServiceResponse:
+    told: list[JsonValueType] = []
+    for runtime in _vessels(call):
+        try:
+            seen = take_after(runtime, call.data[ATTR_POURED])
+        except PourError as err:
+            raise _refused(runtime, err) from err
+        told.append(
+            {
+                "vessel": runtime.title,
+                "depth_before_m": round(seen.before.depth_m, 4),
+                "depth_after_m": round(seen.after.depth_m, 4),
+                "factor": round(seen.factor, 4),
+                "factor_sigma": round(seen.factor_sigma, 4),
+                "litres_per_m": round(seen.litres_per_m, 2),
+                "litres_per_m_sigma": round(seen.litres_per_m_sigma, 2),
+            }
+        )
+        if call.data[ATTR_APPLY]:
+            take_over(runtime, seen)
+    return {"vessels": told}
+
+
 async def _write_daily_use(call: ServiceCall) -> ServiceResponse:
     if "recorder" not in call.hass.config.components:
         raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_recorder")
@@ -168,6 +219,15 @@ def async_register(hass: HomeAssistant) -> None:
     _register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
     _register(hass, RESET_LOCKOUT, _reset_lockout, {})
     _register(hass, ACCEPT_USE, _accept_use, {})
+    _register(hass, POUR_BEGIN, _pour_begin, {}, SupportsResponse.OPTIONAL)
+    litres = vol.All(vol.Coerce(float), vol.Range(min=0, min_included=False, max=LARGEST_POUR_L))
+    _register(
+        hass,
+        POUR_END,
+        _pour_end,
+        {vol.Required(ATTR_POURED): litres, vol.Optional(ATTR_APPLY, default=True): cv.boolean},
+        SupportsResponse.OPTIONAL,
+    )
     _register(hass, DAILY_USE, _daily_use, {}, SupportsResponse.ONLY)
     _register(hass, WRITE_DAILY_USE, _write_daily_use, {}, SupportsResponse.OPTIONAL)
     _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)

@@ -29,6 +29,7 @@ from .const import (
     SUBENTRY_RESERVOIR,
 )
 from .form_units import FormUnits
+from .pour_flow import PourFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_neighbours import free_name
 
@@ -62,6 +63,13 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
     ) -> dict[str, type[ConfigSubentryFlow]]:
         """Return the vessels a system may have."""
         return {SUBENTRY_RESERVOIR: ReservoirFlow}
+
+    @staticmethod
+    @callback
+    @override
+    def async_get_options_flow(config_entry: ConfigEntry) -> PourFlow:
+        """Return the guided calibration."""
+        return PourFlow()
 
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> ConfigFlowResult:
         """Add a system."""

@@ -59,10 +59,11 @@ class System:
                 continue
             runtime = VesselRuntime(
                 self.hass,
+                self.entry.entry_id,
                 self.entry.subentries[key],
                 settings,
-                self._local_time,
-                self.async_learned,
+                local_time=self._local_time,
+                on_learned=self.async_learned,
             )
             if memory and not runtime.restore(memory, now_s):
                 self.learned.async_report_damage(self.learned.key)

@@ -32,6 +32,7 @@ from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
 from .fill_watch import FillWatch
 from .local_time import LocalTime
+from .pour import Before
 from .readings import level_reading, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
@@ -50,13 +51,16 @@ class VesselRuntime:
     def __init__(
         self,
         hass: HomeAssistant,
+        entry_id: str,
         subentry: ConfigSubentry,
         settings: VesselSettings,
+        *,
         local_time: LocalTime,
         on_learned: Callable[[], None],
     ) -> None:
         """Make the vessel; nothing is subscribed before `async_start`."""
         self.hass = hass
+        self.entry_id = entry_id
         self.subentry_id = subentry.subentry_id
         self.kind = subentry.subentry_type
         self.title = subentry.title
@@ -77,6 +81,7 @@ class VesselRuntime:
         )
         self.model = VesselModel(self._spec)
         self.watch: FillWatch | None = None
+        self.before_pour: Before | None = None
         self._local_time = local_time
         self._on_learned = on_learned
         self._entities: list[StillwellEntity] = []

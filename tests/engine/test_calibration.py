@@ -5,6 +5,7 @@ from math import nan, sqrt
 
 import numpy as np
 import pytest
+from custom_components.stillwell.engine import calibration
 from custom_components.stillwell.engine.calibration import (
     Level,
     PourError,
@@ -142,3 +143,8 @@ def test_strapping_that_would_turn_back_is_refused() -> None:
     seen = pour(table, _level(0.1), _level(0.19), 8.1, 0.05)
     with pytest.raises(GeometryError):
         strapped(table, replace(seen, poured_l=-1.0))
+
+
+def test_a_jug_is_good_to_one_per_cent() -> None:
+    """Common practice, no source."""
+    assert calibration.jug_sigma_l(5.0) == pytest.approx(0.05)

@@ -191,12 +191,13 @@ def test_texts_have_the_known_parts() -> None:
         "entity",
         "exceptions",
         "issues",
+        "options",
         "selector",
         "services",
     }
     assert EN["title"] == MANIFEST["name"]
     assert not (PACKAGE / "strings.json").exists()
-    flows = [EN["config"], *EN["config_subentries"].values()]
+    flows = [EN["config"], EN["options"], *EN["config_subentries"].values()]
     for flow in flows:
         for step in flow["step"].values():
             for part in (step, *step.get("sections", {}).values()):

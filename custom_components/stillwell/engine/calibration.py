@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 FEWEST_SAMPLES: Final = 5
+SAMPLES_TAKEN: Final = 10
 RISE_PER_NOISE: Final = 5.0
 LEAST_FACTOR: Final = 0.5
 MOST_FACTOR: Final = 2.0
@@ -27,6 +28,9 @@ _MEDIAN_TO_MEAN: Final = 1.2533
 """Standard error of a median over that of a mean, normal data: sqrt(pi / 2)."""
 _LEAST_GAP_M: Final = 0.005
 _DRIFT_SIGMAS: Final = 4.0
+
+
+JUG_FRAC: Final = 0.01
 
 
 class PourFault(StrEnum):
@@ -98,6 +102,14 @@ def level(samples_m: Sequence[float], resolution_m: float = 0.0) -> Level:
         text = f"the level moved by {1000.0 * drift:.1f} mm while it was read; let it settle"
         raise PourError(PourFault.RESTLESS, text)
     return Level(middle, noise, error)
+
+
+def jug_sigma_l(poured_l: float) -> float:
+    """Return the standard uncertainty (L) of a volume measured with a kitchen or lab jug.
+
+    One per cent, common practice, no source.
+    """
+    return JUG_FRAC * poured_l
 
 
 def pour(

@@ -4,6 +4,7 @@ The composer holds no formula of its own; it decides only what is passed on and 
 shown. Nothing here reads a clock: every call brings its time.
 """
 
+from collections import deque
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,6 +18,9 @@ from .loss import LossTest, LossVerdict
 from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
 
 SNAPSHOT_VERSION: Final = 1
+
+EVENTS_KEPT: Final = 50
+RECENT_KEPT: Final = 32
 
 LEVEL_HOLD_S: Final = 10 * MINUTE_S
 """How long a level is still shown after its last valid reading."""
@@ -84,6 +88,7 @@ class VesselModel:
         "_verdict",
         "_zero_l",
         "events",
+        "recent",
         "spec",
     )
 
@@ -101,7 +106,9 @@ class VesselModel:
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
         self._good_s: float | None = None  # what recorded history ended with
-        self.events: list[Event] = []
+        self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
+        self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT_KEPT)
+        """The last accepted readings: time and depth (s, m)."""
 
     def _new_conditioner(self) -> Conditioner:
         spec = self.spec
@@ -163,6 +170,7 @@ class VesselModel:
         shape, balance = self._shape, self._balance
         for t_s, depth_m in verdict.accepted:
             self._accepted_m = depth_m
+            self.recent.append((t_s, depth_m))
             balance.add(
                 t_s,
                 shape.volume_l(depth_m),
