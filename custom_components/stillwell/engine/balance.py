@@ -182,8 +182,8 @@ class Balance:
         used = self._base_l + f.start_l - f.level_l + carried
         return self._t_s, used, f.p_ll + (_CARRY_FRAC * carried) ** 2
 
-    def _use(self, span_s: float) -> tuple[float, float] | None:
-        """Use over a trailing span and its standard deviation, L/day."""
+    def use_over(self, span_s: float) -> tuple[float, float] | None:
+        """Return use over a trailing span and its standard deviation, L/day; None until known."""
         begin_s = self._curve.begin_s
         if begin_s is None:
             return None
@@ -204,25 +204,25 @@ class Balance:
     @property
     def use_24h_l_per_day(self) -> float | None:
         """Use over the trailing 24 h, L/day; None until an hour is known."""
-        use = self._use(DAY_S)
+        use = self.use_over(DAY_S)
         return None if use is None else use[0]
 
     @property
     def use_24h_sigma(self) -> float | None:
         """One standard deviation of ``use_24h_l_per_day``."""
-        use = self._use(DAY_S)
+        use = self.use_over(DAY_S)
         return None if use is None else use[1]
 
     @property
     def use_7d_l_per_day(self) -> float | None:
         """Use over the trailing 7 days, L/day; None until an hour is known."""
-        use = self._use(7 * DAY_S)
+        use = self.use_over(7 * DAY_S)
         return None if use is None else use[0]
 
     @property
     def use_7d_sigma(self) -> float | None:
         """One standard deviation of ``use_7d_l_per_day``."""
-        use = self._use(7 * DAY_S)
+        use = self.use_over(7 * DAY_S)
         return None if use is None else use[1]
 
     @property
@@ -426,7 +426,7 @@ class Balance:
     def _is_fast(self, down: Trend, saved: LevelState) -> bool:
         """Whether the level has fallen faster than any use, by the last three readings."""
         fall_l = saved[1] - max(down.last_l)
-        use = self._use(DAY_S)
+        use = self.use_over(DAY_S)
         usual = 0.0 if use is None else use[0] / DAY_S
         least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
         if fall_l <= least_l + _FAST_TIMES * usual * (self._t_s - saved[0]):
@@ -454,7 +454,7 @@ class Balance:
 
     def _foresee(self) -> None:
         """Fix what use is assumed where it cannot be seen: of now and of the last day."""
-        f, use = self._filter, self._use(DAY_S)
+        f, use = self._filter, self.use_over(DAY_S)
         self._extra = 0.0
         if use is None:
             self._carry = max(0.0, -f.flow_l_per_s)
@@ -589,7 +589,7 @@ class Balance:
         since_s = self._curve.unsettled_since_s
         if since_s is not None and t_s - since_s > _SETTLE_S:
             self._curve.settle(f.start_l)
-        use = self._use(DAY_S)
+        use = self.use_over(DAY_S)
         if use is not None:
             wander = max(_WANDER_FRAC * use[0], _LEAST_WANDER_FRAC * self._capacity_l)
             self._wander = (wander / DAY_S) ** 2 / DAY_S

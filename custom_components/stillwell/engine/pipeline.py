@@ -20,6 +20,7 @@ from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Sta
 SNAPSHOT_VERSION: Final = 1
 
 EVENTS_KEPT: Final = 50
+WEEK_S: Final = 7 * DAY_S
 RECENT_KEPT: Final = 32
 
 LEVEL_HOLD_S: Final = 10 * MINUTE_S
@@ -207,6 +208,9 @@ class VesselModel:
         if is_estimate_known and volume_l is not None:
             empty_at = forecaster.until_used(t_s, max(0.0, volume_l - self._zero_l), utc_offset_s)
             start_at = forecaster.until_used(t_s, max(0.0, volume_l - self._start_l), utc_offset_s)
+        nothing = (None, None)
+        use, use_sigma = (is_estimate_known and balance.use_over(DAY_S)) or nothing
+        week, week_sigma = (is_estimate_known and balance.use_over(WEEK_S)) or nothing
         shown_l = volume_l if is_level_known else None
         days = balance.days
         return VesselView(
@@ -217,10 +221,10 @@ class VesselModel:
             volume_l=shown_l,
             fill_frac=None if shown_l is None else shown_l / self._full_l,
             usable_l=None if shown_l is None else max(0.0, shown_l - self._zero_l),
-            use_l_per_day=balance.use_24h_l_per_day if is_estimate_known else None,
-            use_sigma_l_per_day=balance.use_24h_sigma,
-            use_week_l_per_day=balance.use_7d_l_per_day if is_estimate_known else None,
-            use_week_sigma_l_per_day=balance.use_7d_sigma,
+            use_l_per_day=use,
+            use_sigma_l_per_day=use_sigma,
+            use_week_l_per_day=week,
+            use_week_sigma_l_per_day=week_sigma,
             empty_at=empty_at,
             start_at=start_at,
             full_at_s=balance.full_at_s(self._full_l) if is_level_known else None,
