@@ -647,3 +647,20 @@ def test_a_fill_that_changes_its_pace_is_followed(factor: float, tell: bool) -> 
             worst_l = max(worst_l, abs(b.volume_l - volume_l))
     # Noise is 0.045 L; five minutes after the change the error is a few of it.
     assert worst_l < 0.5
+
+
+@pytest.mark.parametrize("interval_s", [10.0, 60.0, 90.0, 120.0, 150.0, 180.0, 240.0, 300.0])
+@pytest.mark.parametrize("drawn_l", [3.0, 5.0, 8.0])
+def test_a_bucket_drawn_is_no_use_at_any_interval(interval_s: float, drawn_l: float) -> None:
+    """The sum of small noise may have left zero just before: the drop must not be admitted."""
+    for seed in range(3):
+        noise = random.Random(seed)
+        half = int(8 * HOUR / interval_s)
+        b = Balance(BalanceSettings(30.6))
+        for i in range(1, 2 * half):
+            t_s = START + interval_s * i
+            volume_l = 22.0 - 3.0 * interval_s * i / DAY - (drawn_l if i >= half else 0.0)
+            seen_l = round((volume_l + noise.gauss(0.0, 0.045)) / 0.09) * 0.09
+            b.add(t_s, seen_l, 90.0, 0.0005, fill_on=None, day=day_of(t_s), resolution_m=0.001)
+        assert b.use_24h_l_per_day == pytest.approx(3.0, rel=0.1)
+        assert sum(day.unexplained_l for day in b.days) == pytest.approx(drawn_l, abs=0.3)

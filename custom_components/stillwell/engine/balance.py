@@ -404,11 +404,17 @@ class Balance:
             self._replay(self._filter.t_s, day)
             return
         if down.total > LIMIT_SIGMA and down.saved is not None:
-            if self._is_fast(down, down.saved):
+            fall_l = self._fast_fall_l(max(down.last_l), down.saved)
+            if fall_l is not None and not self._is_usual(fall_l):
                 self._set_out(-1, down.saved)
                 self._replay(self._filter.t_s, day)
                 return
-            if self._admit(f, down):
+            # Two of the last three far down: the next reading tells a fast drop from use.
+            middle_l = self._fast_fall_l(sorted(down.last_l)[len(down.last_l) // 2], down.saved)
+            is_open = middle_l is not None and not self._is_usual(middle_l)
+            if fall_l is not None:
+                self._draws.append((t_s, fall_l))  # again and again: how this vessel is used
+            if not is_open and self._admit(f, down):
                 level_l = sorted(down.last_l)[1]  # the newest may be the spike that tipped it
         f.observe(level_l, self._noise_l**2, self._width_l)
         self._cutter.count(level_l - f.level_l)
@@ -423,23 +429,23 @@ class Balance:
     def _least_rise_l(self) -> float:
         return max(_RISE_FRAC * self._capacity_l, 3.0 * self._noise_l, 2.0 * self._width_l)
 
-    def _is_fast(self, down: Trend, saved: LevelState) -> bool:
-        """Whether the level has fallen faster than any use, by the last three readings."""
-        fall_l = saved[1] - max(down.last_l)
+    def _fast_fall_l(self, level_l: float, saved: LevelState) -> float | None:
+        """Return the litres of a fall to a level, if it is faster than any use."""
+        fall_l = saved[1] - level_l
         use = self.use_over(DAY_S)
         usual = 0.0 if use is None else use[0] / DAY_S
         least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
-        if fall_l <= least_l + _FAST_TIMES * usual * (self._t_s - saved[0]):
-            return False
+        least_l += _FAST_TIMES * usual * (self._t_s - saved[0])
+        return fall_l if fall_l > least_l else None
+
+    def _is_usual(self, fall_l: float) -> bool:
+        """Whether such a draw has happened time and again of late."""
         alike = sum(
             1
             for t_s, drawn_l in self._draws
             if self._t_s - t_s < _USUAL_SPAN_S and abs(fall_l - drawn_l) < _USUAL_WITHIN * drawn_l
         )
-        if alike < _USUAL_TIMES:
-            return True
-        self._draws.append((self._t_s, fall_l))
-        return False  # what happens time and again is how this vessel is used
+        return alike >= _USUAL_TIMES
 
     def _admit(self, f: LevelFilter, down: Trend) -> bool:
         """Admit a fall faster than foreseen: a pulse of a pump, more use, a leak."""
