@@ -105,4 +105,5 @@ def read(hass, vessel="c"):
         "early": _seconds_until(hass, ids["empty_at"], now_s, "early") / DAY_S,
         "late": _seconds_until(hass, ids["empty_at"], now_s, "late") / DAY_S,
         "failure": float(hass.states.is_state(ids["signal"], "failure")),
+        "doubtful": float(hass.states.is_state(ids["signal"], "out_of_specification")),
     }

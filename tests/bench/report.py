@@ -403,6 +403,13 @@ def _after(v):
     return "no alarm" if v is None else f"alarm at {v:.0f} min"
 
 
+def _marks(own):
+    """When the signal was marked, and how."""
+    marks = {"failure": "failure_after_min", "out of specification": "doubtful_after_min"}
+    seen = [f"{word} at {own[k]:.0f} min" for word, k in marks.items() if own[k] is not None]
+    return "signal: " + (", ".join(seen) or "not marked")
+
+
 def fault_row(tab, name, held, res, own):
     """One fault."""
     words = {
@@ -420,7 +427,7 @@ def fault_row(tab, name, held, res, own):
         value, who = best(res, "recover_h", min)
         chain += f"; {num(value)} h ({who})" if res else ""
         shown += f"; {num(cons['recover_h'])} h; "
-        shown += "not marked" if mark is None else f"marked failure at {num(mark, 0)} min"
+        shown += _marks(own)
     if name in ("unplug", "flap"):
         target = "held and marked; no alarm; right within 10 min"
         met = own["leak_alarm_min"] is None and mark is not None

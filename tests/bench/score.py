@@ -171,7 +171,8 @@ def score_fault(run, rec, est, every_s):
         else float(run.at(run.out, f0 + leak_at * 60) - run.at(run.out, f0)),
     }
     if est == STILLWELL:
-        res["failure_after_min"] = first((rec["failure"] > 0) & (t >= f0))
+        res["failure_after_min"] = first((rec["failure"] > 0) & during)
+        res["doubtful_after_min"] = first((rec["doubtful"] > 0) & during)
         res["failure_share"] = float(np.mean(rec["failure"][during]))
     else:
         res |= {
