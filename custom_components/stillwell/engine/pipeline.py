@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from .balance import Balance, BalanceSettings, Event, Fill, Flow
+from .burst import BurstWatch
 from .conditioning import Conditioner, ConditioningSettings, Verdict
 from .forecast import Forecaster, Outlook
 from .geometry import Vessel
@@ -78,6 +79,7 @@ class VesselModel:
     __slots__ = (
         "_accepted_m",
         "_balance",
+        "_burst",
         "_conditioner",
         "_forecaster",
         "_full_l",
@@ -104,6 +106,7 @@ class VesselModel:
         self._forecaster = Forecaster()
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
+        self._burst = BurstWatch()
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
         self._good_s: float | None = None  # what recorded history ended with
@@ -183,6 +186,13 @@ class VesselModel:
             )
         if not verdict.accepted:
             balance.hold(verdict.t_s, day)
+        if verdict.accepted:
+            self._burst.look(
+                verdict.t_s,
+                ((at_s, shape.volume_l(depth_m)) for at_s, depth_m in self.recent),
+                shape.capacity_l,
+                is_draining=balance.flow is Flow.DRAINING,
+            )
         for block in balance.pop_blocks():
             expected_l = self._forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
             self._loss_verdict = self._loss.add(
@@ -233,7 +243,7 @@ class VesselModel:
             last_fill=balance.last_fill,
             total_used_l=balance.total_used_l if volume_l is not None else None,
             today=days[-1] if days else None,
-            loss=self._loss_verdict,
+            loss=self._burst.verdict or self._loss_verdict,
             rejected_count=self._conditioner.rejected_count,
             interval_s=self._conditioner.interval_s,
         )
@@ -282,6 +292,7 @@ class VesselModel:
         """Accept the present use as it is; the loss test starts anew."""
         self._loss.reset()
         self._loss_verdict = None
+        self._burst.accept()
 
     def go_live(self) -> None:
         """Go on from recorded history to live reports: the signal is judged anew.
