@@ -382,10 +382,13 @@ def test_snapshot_round_trip(hours: int) -> None:
     g.restore(json.loads(stored))
     now = T0 + hours * HOUR_S
     for known in (f, g):
+        # Whoever restarts has not seen the level in between.
+        known.add(UseBlock(now, now + 600.0, 0.02, 0.02, False), 0.0)
+        now_known = now + 600.0
         for i in range(3):
-            start = now + i * HOUR_S
+            start = now_known + i * HOUR_S
             known.add(UseBlock(start, start + HOUR_S, 0.125, 0.0283, True), 0.0)
-    a, b = (known.until_used(now + 3 * HOUR_S, 12.0, 0.0) for known in (f, g))
+    a, b = (known.until_used(now + 4 * HOUR_S, 12.0, 0.0) for known in (f, g))
     assert a is not None
     assert b is not None
     assert b.likely - now == pytest.approx(a.likely - now, rel=0.02)
