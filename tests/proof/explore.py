@@ -1,12 +1,12 @@
 """Exhaustive exploration of the guard, event by event, until no new state appears.
 
 The guard explored is the real one. Time goes on a grid of one minute, the length of the waits
-that cannot be set; the waits that can be set are one or two grid steps. A state is stored with its times relative to now, and ages beyond every limit
-in force are all alike. Three slow clocks are widened instead of followed: a pause or a ledger
-entry may be forgotten at any moment, the grace after a start may end at any moment. That only
-adds states. Each slice explores one part of the alphabet together with all that it touches,
-because the product of everything with everything would show the same transitions a thousand
-times over.
+that cannot be set; the waits that can be set are one or two grid steps. States that differ only
+in ages beyond every limit in force count as one. Three slow clocks are widened instead of
+followed: a pause or a ledger entry may be forgotten at any moment, the grace after a start may
+end at any moment. That only adds states. Each slice explores one part of the alphabet together
+with all that it touches, because the product of everything with everything would show the same
+transitions a thousand times over.
 """
 
 from collections.abc import Callable, Iterator
@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 
 from custom_components.stillwell.engine.guard import Phase, process
 from custom_components.stillwell.engine.guard_events import (
-    ActuatorReported,
     Actor,
+    ActuatorReported,
     Command,
     Event,
     IllegalEvent,
@@ -39,6 +39,8 @@ from custom_components.stillwell.engine.guard_state import (
     GuardSettings,
     GuardState,
     LedgerEntry,
+    OffWatch,
+    RiseWatch,
 )
 
 from .invariants import Case, broken
@@ -82,6 +84,7 @@ class Slice:
     events: tuple[Make, ...]
     settings: GuardSettings = SETTINGS
     follows_rise: bool = False
+    follows_off: bool = False
     follows_boot: bool = False
     """The grace after a start matters: something switches on by itself, or is away."""
     follows_pauses: bool = False
@@ -100,14 +103,13 @@ class Finding:
     illegal: int = 0
     closed: bool = False
     phases: frozenset[Phase] = frozenset()
+    trips: set[TripReason] = field(default_factory=set)
     broken: dict[str, str] = field(default_factory=dict)
     """Invariant -> the first case that breaks it."""
 
 
 def _level(volume_l: float | None, *, usable: bool = True, suspended: bool = False) -> Make:
-    return lambda t_s: LevelReported(
-        t_s, volume_l, usable=usable, suspended=suspended, **COARSE
-    )
+    return lambda t_s: LevelReported(t_s, volume_l, usable=usable, suspended=suspended, **COARSE)
 
 
 def _contacts(high: bool | None, leak: bool | None, supply_empty: bool | None) -> Make:
@@ -116,6 +118,12 @@ def _contacts(high: bool | None, leak: bool | None, supply_empty: bool | None) -
 
 def _switched(on: bool | None, actor: Actor) -> Make:
     return lambda t_s: ActuatorReported(t_s, on, actor)
+
+
+def _later_level(volume_l: float) -> Make:
+    return lambda t_s: LevelReported(
+        t_s + STEP_S, volume_l, usable=True, resolution_l=1.0, fill_rate_l_per_s=0.05
+    )
 
 
 TICK: Make = lambda t_s: Tick(t_s + STEP_S)  # noqa: E731
@@ -245,16 +253,13 @@ SLICES: tuple[Slice, ...] = (
         "clock steps and changed settings",
         (
             STARTS[0],
-            STARTS[1],
-            TICK,
+            LATER,
             CLEAR,
-            GOOD,
             OFF_BY_LINE,
             ON_BY_RULE,
             lambda t_s: Tick(t_s - 3600.0),
             lambda t_s: Tick(t_s + 240.0),
             lambda t_s: Tick(t_s + 7200.0),
-            lambda t_s: Tick(t_s - 1.0),
             SettingsChanged,
         ),
         other_settings=replace(SETTINGS, longest_run_s=7200.0),
@@ -273,25 +278,33 @@ SLICES: tuple[Slice, ...] = (
         replace(SETTINGS, daily_run_s=150.0, daily_volume_l=150.0, run_volume_l=100.0),
     ),
     Slice(
-        "rise while on, rise while off",
+        "rise while on",
         (
             STARTS[0],
-            TICK,
             CLEAR,
-            *(
-                (
-                    lambda t_s, v=volume_l: LevelReported(
-                        t_s, v, usable=True, resolution_l=1.0, fill_rate_l_per_s=0.05
-                    )
-                )
-                for volume_l in (4.0, 5.0, 6.0)
-            ),
+            _later_level(4.0),
+            _later_level(6.0),
             OFF_BY_LINE,
             ON_BY_RULE,
             ResetRequested,
         ),
-        replace(SETTINGS, settle_s=0.0, shortest_pause_s=0.0),
+        replace(SETTINGS, settle_s=0.0, shortest_pause_s=0.0, longest_run_s=360.0),
         follows_rise=True,
+    ),
+    Slice(
+        "rise while off",
+        (
+            STARTS[0],
+            CLEAR,
+            _later_level(4.0),
+            _later_level(5.0),
+            _later_level(6.0),
+            _later_level(7.0),
+            ResetRequested,
+            RunByHandRequested,
+        ),
+        replace(SETTINGS, settle_s=0.0, has_return_pump=False),
+        follows_off=True,
     ),
     Slice(
         "rehearsal",
@@ -321,14 +334,14 @@ class Node:
     other: bool = False
 
 
-def explore(part: Slice, limit: int = 2_000_000) -> Finding:
+def explore(part: Slice, limit: int = 2_000_000, *, stop_at_first: bool = False) -> Finding:
     """Follow every event from every state until nothing new appears (or the limit)."""
     finding = Finding(part.name)
     first = Node(GuardState(), Witness())
     known = {_key(first, part)}
     frontier = [first]
     phases = set()
-    while frontier and len(known) < limit:
+    while frontier and len(known) < limit and not (stop_at_first and finding.broken):
         node = frontier.pop()
         phases.add(node.state.phase)
         for make in part.events:
@@ -353,6 +366,8 @@ def _followed(node: Node, event: Event, part: Slice, finding: Finding) -> Iterat
         finding.illegal += 1
         return
     finding.transitions += 1
+    if outcome.state.trip is not None:
+        finding.trips.add(outcome.state.trip.reason)
     seen = node.seen.after(event, outcome, settings)
     case = Case(node.state, settings, event, outcome, seen)
     for name in broken(case):
@@ -387,6 +402,8 @@ def _widened(state: GuardState, t_s: float, part: Slice) -> Iterator[GuardState]
         pauses_s=(t_s,) * pauses,
         ledger=_one_entry(state.ledger, t_s) if part.settings.daily_run_s is not None else (),
         boot_s=t_s if in_grace else t_s - BOOT_GRACE_S,
+        rise=state.rise if part.follows_rise else RiseWatch(),
+        off_watch=state.off_watch if part.follows_off else OffWatch(from_s=t_s + 1e9),
     )
     yield state
     if pauses:
@@ -452,7 +469,7 @@ def _key(node: Node, part: Slice) -> tuple[object, ...]:
         len(state.pauses_s),
         booked,
         state.would_run,
-        _watch_key(state, t_s) if part.follows_rise else None,
+        _watch_key(state, part, t_s),
         _seen_key(seen, settings),
     )
 
@@ -494,11 +511,21 @@ def _run_key(state: GuardState, settings: GuardSettings, t_s: float) -> tuple[ob
     )
 
 
-def _watch_key(state: GuardState, t_s: float) -> tuple[object, ...]:
+def _watch_key(state: GuardState, part: Slice, t_s: float) -> tuple[object, ...]:
     rise, watch = state.rise, state.off_watch
-    off_key: tuple[object, ...] = ()
-    if state.run is None and state.off is None:
-        off_key = (
+    if part.follows_rise:
+        return (
+            state.level.recent_l,
+            min(rise.on_s, LONGEST_WATCH_S),
+            max(-MOST_GAINED_L, min(rise.gained_l, MOST_GAINED_L)),
+            _age(t_s, rise.began_s, LONGEST_WATCH_S),
+            rise.base_l,
+            rise.peak_l,
+            min(rise.run_s, LONGEST_WATCH_S),
+        )
+    if part.follows_off:
+        return (
+            state.level.recent_l,
             _left(t_s, watch.from_s),
             watch.anchor_l,
             _age(t_s, watch.since_s, LONGEST_WATCH_S),
@@ -506,16 +533,7 @@ def _watch_key(state: GuardState, t_s: float) -> tuple[object, ...]:
             min(watch.marks, 3),
             watch.found,
         )
-    return (
-        state.level.recent_l,
-        min(rise.on_s, LONGEST_WATCH_S),
-        max(-MOST_GAINED_L, min(rise.gained_l, MOST_GAINED_L)),
-        _age(t_s, rise.began_s, LONGEST_WATCH_S),
-        rise.base_l,
-        rise.peak_l,
-        min(rise.run_s, LONGEST_WATCH_S),
-        off_key,
-    )
+    return ()
 
 
 def _seen_key(seen: Witness, settings: GuardSettings) -> tuple[object, ...]:

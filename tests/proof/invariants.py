@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from custom_components.stillwell.engine.guard import Outcome, Phase
 from custom_components.stillwell.engine.guard_events import (
-    ActuatorReported,
     Actor,
+    ActuatorReported,
     Command,
     Event,
     InputsReported,
@@ -92,8 +92,10 @@ def never_from_a_low_source(case: Case) -> bool:
     if least_l is None or not case.may_fill:
         return True
     known = seen.source_l is not None and seen.source_s is not None
-    return known and seen.source_l > least_l and (
-        seen.t_s - seen.source_s <= case.settings.source_stale_s
+    return (
+        known
+        and seen.source_l > least_l
+        and (seen.t_s - seen.source_s <= case.settings.source_stale_s)
     )
 
 
@@ -189,7 +191,10 @@ def what_matters_is_stored(case: Case) -> bool:
     changed = (before.trip is None) != (state.trip is None) or before.run is not state.run
     if not case.outcome.save_now:
         return not changed and case.outcome.command is not Command.ON
-    again = GuardState.from_dict(state.to_dict())
+    try:
+        again = GuardState.from_dict(state.to_dict())
+    except ValueError:
+        return False
     return _essence(again) == _essence(state)
 
 

@@ -76,12 +76,20 @@ class Witness:
         if -SLACK_S <= gap_s < 0.0:
             return self
         limit_s = GAP_S if self.on_since_s is None else GAP_IN_RUN_S
-        if gap_s < 0.0:
-            on_s = None if self.on_since_s is None else self.on_since_s + gap_s
-            return replace(self, t_s=event.t_s, level_s=None, on_since_s=on_s)
-        if gap_s > limit_s:
-            return replace(self, t_s=event.t_s, level_s=None)
-        return replace(self, t_s=event.t_s)
+        if 0.0 <= gap_s <= limit_s:
+            return replace(self, t_s=event.t_s)
+        # A step of the clock: what was seen before it is not known to hold any more.
+        on_s = self.on_since_s
+        if on_s is not None and gap_s < 0.0:
+            on_s += gap_s
+        return replace(
+            self,
+            t_s=event.t_s,
+            level_s=None,
+            source_s=None,
+            pump_since_s=None if self.pump_since_s is None else event.t_s,
+            on_since_s=on_s,
+        )
 
     def _run_after(self, event: Event, outcome: Outcome, settings: GuardSettings) -> Witness:
         if self.actuator is False and outcome.command is not Command.ON:
@@ -117,7 +125,7 @@ def _level(seen: Witness, event: LevelReported) -> Witness:
         seen = replace(seen, interval_s=event.interval_s)
     if event.suspended:
         return seen
-    if not event.usable or event.volume_l is None or event.volume_l != event.volume_l:  # noqa: PLR0124
+    if not event.usable or event.volume_l is None or event.volume_l != event.volume_l:
         return replace(seen, level_s=None)
     return replace(seen, level_s=seen.t_s, level_l=event.volume_l)
 
@@ -137,7 +145,7 @@ def _return_pump(seen: Witness, event: ReturnPumpReported) -> Witness:
 
 _TOLD = {
     Started: _started,
-    Stopping: lambda seen, event: replace(seen, awake=False),
+    Stopping: lambda seen, _event: replace(seen, awake=False),
     ActuatorReported: lambda seen, event: replace(seen, actuator=event.on),
     LevelReported: _level,
     SourceReported: _source,

@@ -42,6 +42,20 @@ class Plant:
         while self.t_s < t_s:
             self._flow_for(min(t_s - self.t_s, self._until_change_s()))
 
+    def rises_to_after_s(self, mark_l: float) -> float:
+        """Return how long until the level reaches a mark from below, at the present flows."""
+        net = self._into_vessel_l_per_s() - self.use_l_per_s
+        if net <= 0.0 or self.level_l >= mark_l:
+            return math.inf
+        return (mark_l - self.level_l) / net
+
+    def source_falls_to_after_s(self, mark_l: float) -> float:
+        """Return how long until the source has fallen to a mark, at the present flows."""
+        drawn = self._drawn_l_per_s()
+        if drawn <= 0.0 or self.source_l <= mark_l:
+            return math.inf
+        return (self.source_l - mark_l) / drawn
+
     def _flow_l_per_s(self) -> float:
         """Return what comes out of the hose."""
         wet = self.supplied and self.source_l > 1e-9
@@ -65,9 +79,8 @@ class Plant:
         spans = [math.inf]
         net = self._into_vessel_l_per_s() - self.use_l_per_s
         if net > 0.0:
-            for mark_l in (self.float_l, self.brim_l):
-                if mark_l is not None and self.level_l < mark_l - 1e-9:
-                    spans.append((mark_l - self.level_l) / net)
+            marks = (mark_l for mark_l in (self.float_l, self.brim_l) if mark_l is not None)
+            spans.extend((m - self.level_l) / net for m in marks if self.level_l < m - 1e-9)
         elif net < 0.0 and self.level_l > 0.0:
             spans.append(self.level_l / -net)
         drawn = self._drawn_l_per_s()

@@ -88,11 +88,17 @@ def _in_time(state: GuardState, event: Event) -> tuple[GuardState, float, bool]:
     if 0.0 <= gap_s <= limit_s:
         return replace(state, seen_s=t_s), t_s, False
     state = _shifted(state, gap_s, with_run=gap_s < 0.0)
-    off = state.off
+    off, around = state.off, state.around
     return (
         replace(
             state,
             seen_s=t_s,
+            # The source must report anew, and the return pump's settling begins anew.
+            around=replace(
+                around,
+                source_s=None,
+                return_pump_s=None if around.return_pump_s is None else t_s,
+            ),
             level=replace(state.level, is_bad=True, usable_s=None, fresh=0, recent_l=()),
             off_watch=OffWatch(from_s=t_s),
             off=None if off is None else replace(off, next_s=t_s),
@@ -117,12 +123,7 @@ def _shifted(state: GuardState, by_s: float, *, with_run: bool) -> GuardState:
         run=run,
         rise=replace(rise, began_s=moved(rise.began_s)),
         off=None if off is None else replace(off, since_s=off.since_s + by_s),
-        around=replace(
-            around,
-            supply_empty_s=moved(around.supply_empty_s),
-            source_s=moved(around.source_s),
-            return_pump_s=moved(around.return_pump_s),
-        ),
+        around=replace(around, supply_empty_s=moved(around.supply_empty_s)),
         ended_s=moved(state.ended_s),
         settle_until_s=moved(state.settle_until_s),
         hold_until_s=moved(state.hold_until_s),

@@ -57,7 +57,7 @@ def is_overdue(scene: Scene[Any]) -> bool:
 
 def _run_trip(scene: Scene[Any]) -> TripReason | None:
     state, t_s = scene.state, scene.t_s
-    if state.rise.began_s is not None and is_barren(state, scene.settings, t_s):
+    if is_barren(state, scene.settings, t_s):
         return TripReason.NO_RISE
     over = _over_budget(scene)
     if over is not None:

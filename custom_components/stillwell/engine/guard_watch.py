@@ -1,8 +1,10 @@
 """The guard's two watches on the level: no rise while on, rise while off.
 
-No rise. The gain of a run is judged after a whole window (``guard_rules.window_s``) and one
-report more. Runs shorter than that are added up, so that short pulses into a hose that has
-come off are found as well; what a short run brought may show up until the next run begins.
+No rise. Whenever the level has gained a step that is not noise, the watch begins anew; when it
+has not for a whole window (``guard_rules.window_s``) and one report more, the run is barren. In
+a window a healthy line gains three steps; noise may delay the verdict by one window. Runs
+shorter than that are added up, so that short pulses into a hose that has come off are found as
+well; what a short run brought may show up until the next run begins.
 
 Rise while off. The level must climb by three marks (steps that are not noise), no two further
 apart than two windows, and for two windows in all. A bucket poured by hand is over sooner, or
@@ -41,11 +43,13 @@ def rise_ended(rise: RiseWatch, t_s: float) -> RiseWatch:
 
 def is_barren(state: GuardState, settings: GuardSettings, t_s: float) -> bool:
     """Whether the line has run for a whole window and the level did not rise."""
-    rise = state.rise
-    on_s = rise.on_s + (rise.run_s if rise.began_s is None else t_s - rise.began_s)
-    if on_s < _judged_after_s(state, settings):
+    rise, level = state.rise, state.level
+    if rise.began_s is None:
         return False
-    return _gained_l(rise) < step_l(state.level, settings)
+    watched_s = rise.on_s + t_s - rise.began_s
+    if watched_s < window_s(level, settings) + (level.interval_s or 0.0):
+        return False
+    return _gained_l(rise) < step_l(level, settings)
 
 
 def rise_after(
@@ -61,10 +65,12 @@ def rise_after(
         # After a short run its water still shows up for a while.
         return replace(rise, peak_l=median_l) if median_l > peak_l else rise
     rise = replace(rise, peak_l=median_l)
-    is_due = rise.on_s + t_s - began_s >= _judged_after_s(state, settings)
-    if is_due and _gained_l(rise) >= step_l(state.level, settings):
-        return RiseWatch(0.0, 0.0, t_s, median_l, median_l)
-    return rise
+    gained_l, needed_l = _gained_l(rise), step_l(state.level, settings)
+    if gained_l < needed_l:
+        return rise
+    # Up to one step in hand is kept: a crest of noise must not become the new ground.
+    in_hand_l = min(gained_l - needed_l, needed_l)
+    return RiseWatch(0.0, 0.0, t_s, median_l - in_hand_l, median_l)
 
 
 def off_watch_after(
@@ -110,7 +116,3 @@ def _gained_l(rise: RiseWatch) -> float:
     if rise.base_l is None or rise.peak_l is None:
         return rise.gained_l
     return rise.gained_l + rise.peak_l - rise.base_l
-
-
-def _judged_after_s(state: GuardState, settings: GuardSettings) -> float:
-    return window_s(state.level, settings) + (state.level.interval_s or 0.0)
