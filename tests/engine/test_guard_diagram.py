@@ -1,8 +1,7 @@
 """The page about the guard's states follows the table."""
 
-from tests.proof.diagram import PAGE, page
-
 from custom_components.stillwell.engine.guard_table import MOVES
+from tests.proof.diagram import PAGE, page
 
 
 def test_the_page_is_what_the_table_says() -> None:
