@@ -7,7 +7,7 @@ suits a level signal: errors of neighbouring blocks cancel in the sum, so its no
 two levels however long it runs.
 
 Design (figures and how they were measured: docs/loss-test.md):
-- k is exp(3 s) - 1, 0.4 to 1.2, with s the relative sigma of the expectation, and never less
+- k is exp(4 s) - 1, 0.4 to 1.4, with s the relative sigma of the expectation, and never less
   than 0.03 L/h: natural change of the use from day to day and an unknown pattern are no loss.
 - H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
@@ -28,8 +28,8 @@ from .quantities import DAY_S, HOUR_S, UseBlock
 _LEAST_ALLOWANCE: Final = 0.4
 _LEAST_ALLOWANCE_L_PER_S: Final = 0.03 / HOUR_S
 """Where next to nothing is used the noise, too, needs something to drain into."""
-_MOST_ALLOWANCE: Final = 1.2
-_ALLOWANCE_SIGMAS: Final = 3.0
+_MOST_ALLOWANCE: Final = 1.4
+_ALLOWANCE_SIGMAS: Final = 4.0
 _THRESHOLD_SIGMAS: Final = 5.0
 _LEAST_THRESHOLD_L: Final = 0.12
 _LEAST_HOURS_OF_USE: Final = 2.5
@@ -38,7 +38,7 @@ _STEP_FACTOR: Final = 2.5
 _STEP_SIGMAS: Final = 5.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
-_BEGUN_FRAC: Final = 0.4
+_BEGUN_FRAC: Final = 0.25
 _LEARNING_S: Final = DAY_S
 _BLIND_S: Final = 3 * HOUR_S
 _LEARNING_HOURS_OF_USE: Final = 8.0
@@ -190,7 +190,9 @@ class LossTest:
             expected_l = min(expected_l, latched.normal_l_per_s * length_s)
         excess_l = block.used_l - expected_l
         self._lost_l = max(self._lost_l + excess_l, 0.0)
-        half_l = 0.5 * latched.excess_l_per_s * length_s
+        # The first estimate rests on little; the longer it lasts, the better it is known.
+        excess_l_per_s = min(latched.excess_l_per_s, self._lost_l / (block.end_s - since_s))
+        half_l = 0.5 * excess_l_per_s * length_s
         step_l = self._bounded_l(half_l - excess_l, block, self.threshold_l)
         self._back_l = max(self._back_l + step_l, 0.0)
         if self._back_l > self.threshold_l:

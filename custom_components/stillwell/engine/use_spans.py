@@ -58,19 +58,20 @@ class _Mark:
 class SpanGatherer:
     """Turns contiguous measured blocks into observations."""
 
-    __slots__ = ("_mark", "_span")
+    __slots__ = ("_end_s", "_mark", "_span")
 
     def __init__(self) -> None:
         self._span: _Span | None = None
         self._mark: _Mark | None = None
+        self._end_s: float | None = None
 
     def add(self, block: UseBlock, utc_offset_s: float) -> list[Seen]:
         """Take in a measured block; return the observations that it completes."""
         done = []
-        span = self._span
-        if span is not None and block.start_s > span.end_s + 1.0:
+        if self._end_s is not None and block.start_s > self._end_s + 1.0:
             done += self.interrupt(utc_offset_s)
-            span = None
+        self._end_s = block.end_s
+        span = self._span
         half_var = 0.5 * block.sigma_l**2
         if span is None:
             self._span = span = _Span(block.start_s, half_var)
