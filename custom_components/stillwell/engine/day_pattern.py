@@ -81,11 +81,9 @@ class DayPattern:
         px = [sumprod(row, x) for row in p]
         spread = sigma * sigma + sumprod(x, px)
         error = rate - sumprod(self._state, x)
-        if error * error > _MOST_SIGMAS**2 * spread:
-            # So far off is an event (a leak, a splash) that the level takes up, not a pattern.
-            p[0][0] += error * error
-            px[0] += error * error
-            spread += error * error
+        # One odd stretch (a pump's pulse, a splash) must not bend the day.
+        limit = _MOST_SIGMAS * sqrt(spread)
+        error = min(max(error, -limit), limit)
         for i, v in enumerate(px):
             gain = v / spread
             self._state[i] += gain * error
