@@ -112,8 +112,9 @@ async def test_a_change_of_the_source_keeps_identity_and_meter(
         async_fire_time_changed(hass)
         hass.states.async_set("number.lagoon_tof", "6.142", {ATTR_UNIT_OF_MEASUREMENT: "in"})
         await hass.async_block_till_done()
-    # Until the new source is trusted, use is carried at the learned rate: half an hour of it.
-    assert float(_value(hass, walk, "total_used")) == pytest.approx(used_l + 0.5, abs=0.2)
+    # Use may be carried at the rate before (1 mm in 10 min: 0.54 L/h) for no more than these
+    # 50 minutes, and one step of the strip (0.09 L) may stand on top.
+    assert float(_value(hass, walk, "total_used")) <= used_l + 0.54 * 50 / 60 + 0.09
     assert float(_value(hass, walk, "total_used")) >= used_l
     assert float(_value(hass, walk, "volume")) == pytest.approx(16.56, abs=0.3)
     (vessel,) = walk.entry.runtime_data.vessels.values()
