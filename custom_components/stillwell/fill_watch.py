@@ -228,8 +228,7 @@ class FillWatch:
     def async_tick(self, t_s: float, model: VesselModel) -> bool:
         """Let time pass; return whether anything that is shown has changed."""
         shown = self.state.phase, self._is_permitted, self._block_reason
-        verdict = model.verdict
-        if verdict is not None and not verdict.status.is_usable:
+        if model.is_signal_lost:
             self._process(LevelReported(t_s, None, usable=False))
         self._process(Tick(t_s))
         return shown != (self.state.phase, self._is_permitted, self._block_reason)

@@ -664,3 +664,59 @@ def test_a_bucket_drawn_is_no_use_at_any_interval(interval_s: float, drawn_l: fl
             b.add(t_s, seen_l, 90.0, 0.0005, fill_on=None, day=day_of(t_s), resolution_m=0.001)
         assert b.use_24h_l_per_day == pytest.approx(3.0, rel=0.1)
         assert sum(day.unexplained_l for day in b.days) == pytest.approx(drawn_l, abs=0.3)
+
+
+@pytest.mark.parametrize("pause_s", [40.0, 60.0, 120.0, 600.0])
+@pytest.mark.parametrize("interval_s", [2.0, 20.0])
+def test_a_fill_right_after_a_bucket_drawn(interval_s: float, pause_s: float) -> None:
+    """The drop is still being followed when the device goes on: it ends, the fill is seen."""
+    noise = random.Random(4)
+
+    def seen_l(volume_l: float) -> float:
+        return round((volume_l + noise.gauss(0.0, 0.045)) / 0.09) * 0.09
+
+    b, t_s, volume_l = Balance(BalanceSettings(30.6)), START, 20.0
+    steps = [(8 * HOUR, 0.0, False), (pause_s, 3.0, False), (600.0, 0.0, True), (HOUR, 0.0, False)]
+    for lasts_s, drawn_l, on in steps:
+        volume_l -= drawn_l
+        for _ in range(int(lasts_s / interval_s)):
+            t_s += interval_s
+            volume_l += interval_s * ((0.01 if on else 0.0) - 3.0 / DAY)
+            b.add(
+                t_s, seen_l(volume_l), 90.0, 0.0005, fill_on=on, day=day_of(t_s), resolution_m=1e-3
+            )
+        if on:
+            assert b.flow is Flow.FILLING
+            assert b.fill_rate_l_per_s == pytest.approx(0.01, rel=0.1)
+            assert b.volume_l == pytest.approx(volume_l, abs=0.2)
+    # 600 s at 0.01 L/s are 6 L; 3 L were drawn (arithmetic).
+    assert b.last_fill is not None
+    assert b.last_fill.volume_l == pytest.approx(6.0, abs=0.35)
+    assert sum(day.added_l for day in b.days) == pytest.approx(6.0, abs=0.35)
+    assert sum(day.unexplained_l for day in b.days) == pytest.approx(3.0, abs=0.35)
+    assert b.use_24h_l_per_day == pytest.approx(3.0, rel=0.15)
+
+
+def test_a_footing_changed_with_readings_confirmed_together() -> None:
+    """The first three readings of another sensor are released at once, after time has passed."""
+    b = plain([(START + 300.0 * i, 25.0 - 3.0 * i / 288.0) for i in range(300)])
+    before_l, at_s = b.total_used_l, START + 300.0 * 299
+    b.rebased()
+    b.hold(at_s + 1800.0, day_of(at_s))
+    b = plain([(at_s + 600.0 * i, 9.0 - 6.0 * i / 288.0) for i in range(1, 12)], b)
+    # 110 minutes at 3 L a day.
+    assert b.total_used_l == pytest.approx(before_l + 3.0 * 110 / 1440, abs=0.03)
+    assert b.use_24h_l_per_day == pytest.approx(3.0, rel=0.03)
+
+
+def test_a_drop_taken_back_before_the_fill_is_no_drop() -> None:
+    low = [(START + 20.0 * i, 20.0) for i in range(90)]
+    low += [(START + 1800.0 + 20.0 * i, 15.0) for i in range(4)]
+    b = plain([*low, (START + 1880.0, 20.0)])
+    t_s, volume_l = START + 1880.0, 20.0
+    for _ in range(30):
+        t_s, volume_l = t_s + 20.0, volume_l + 0.2
+        b.add(t_s, volume_l, 90.0, 0.0005, fill_on=True, day=day_of(t_s))
+    assert b.flow is Flow.FILLING
+    assert b.volume_l == pytest.approx(volume_l, abs=0.2)
+    assert sum(day.unexplained_l for day in b.days) == 0.0

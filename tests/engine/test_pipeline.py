@@ -159,6 +159,19 @@ def test_the_guard_hears_the_reading_itself_and_never_a_bad_one(vessel: Vessel) 
     assert (lost.usable, lost.volume_l) == (False, None)
 
 
+def test_a_step_that_waits_for_confirmation_is_no_lost_signal(vessel: Vessel) -> None:
+    suspended = 0
+    for _ in range(3):
+        view = vessel.report(0.26)
+        heard = vessel.model.guard_level(vessel.t_s)
+        assert heard.usable
+        assert not vessel.model.is_signal_lost
+        suspended += heard.suspended
+    assert view.status.is_usable
+    assert suspended == 2
+    assert vessel.model.guard_level(vessel.t_s).volume_l == pytest.approx(23.4, abs=0.1)
+
+
 def test_the_guard_hears_nothing_usable_before_the_first_report() -> None:
     assert not Vessel().model.guard_level(T0_S).usable
 

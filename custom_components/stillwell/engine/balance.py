@@ -55,6 +55,7 @@ _CARRY_FRAC: Final = 0.3
 _RISE_FRAC: Final = 0.01
 _FAST_FRAC: Final = 0.08
 _FAST_TIMES: Final = 8.0
+_FEWEST_LOW: Final = 2
 _USUAL_TIMES: Final = 2
 _USUAL_WITHIN: Final = 0.4
 _USUAL_SPAN_S: Final = 3 * DAY_S
@@ -327,6 +328,9 @@ class Balance:
         f = self._filter
         if t_s < f.t_s:
             self._set_clock(t_s - f.t_s)
+        if fill_on:
+            self._end_any_drop(day)
+            f = self._filter
         before_s, gap_s = self._t_s, t_s - f.t_s
         if self._excursion is None and gap_s > max(_BLIND_AFTER_S, _BLIND_TIMES * self._gap_s):
             self._go_blind(t_s)
@@ -372,11 +376,13 @@ class Balance:
         self._samples.clear()
         self._up.clear()
         self._down.clear()
-        self._go_blind(max(t_s, self._t_s))
-        self._join(self._filter, self._t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
+        # Readings confirmed together come with times before the present: not `self._t_s`.
+        t_s = max(t_s, self._filter.t_s)
+        self._go_blind(t_s)
+        self._join(self._filter, t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
         self._is_held = self._is_rebased = False
-        self._samples.append((self._t_s, volume_l))
-        self._meter(before_s, day)
+        self._samples.append((t_s, volume_l))
+        self._meter(min(before_s, t_s), day)
 
     def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:
         """Follow the level while the water only falls."""
@@ -556,6 +562,25 @@ class Balance:
         carried_l = self._carried(end_s - exc.start_s)
         self._report_end(exc, end_s, level_l - exc.from_l + carried_l, day)
         self._replay(at_s, day)
+
+    def _end_any_drop(self, day: DaySpan) -> None:
+        """End a drop at its last reading: the device fills now, whether the level rests or not."""
+        down = self._down
+        if self._excursion is None and down.saved is not None and down.n >= _FEWEST_LOW:
+            # Too few readings to be sure of a drop, but the fill would hide it for good.
+            fall_l = self._fast_fall_l(max(down.last_l[-_FEWEST_LOW:]), down.saved)
+            if fall_l is not None:
+                self._set_out(-1, down.saved)
+                self._replay(self._filter.t_s, day)
+        exc = self._excursion
+        if exc is None or exc.sign > 0:
+            return
+        tracker = exc.tracker
+        self._excursion = None
+        carried_l = self._carried(tracker.t_s - exc.start_s)
+        var = max(tracker.p_ll, self._noise_l**2)
+        self._join(self._filter, tracker.t_s, tracker.level_l, var)
+        self._report_end(exc, tracker.t_s, tracker.level_l - exc.from_l + carried_l, day)
 
     def _join(self, f: LevelFilter, at_s: float, level_l: float, var: float) -> None:
         """Begin a new segment; use between is carried."""

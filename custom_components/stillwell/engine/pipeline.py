@@ -260,6 +260,14 @@ class VesselModel:
         usable_l = max(0.0, volume_l - self._zero_l)
         return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s)
 
+    @property
+    def is_signal_lost(self) -> bool:
+        """Whether control has no level; a step that waits for confirmation is no loss yet."""
+        verdict = self._verdict
+        if verdict is None:
+            return True
+        return not verdict.status.is_usable and verdict.reason is not Reason.CONFIRMING_STEP
+
     def guard_level(self, t_s: float) -> LevelReported:
         """Return the newest judged report as the guard of the fill device hears it.
 
@@ -267,10 +275,10 @@ class VesselModel:
         quick to stop. A reading that waits for confirmation is marked as suspended.
         """
         verdict, conditioner = self._verdict, self._conditioner
-        if verdict is None or not verdict.status.is_usable:
+        if self.is_signal_lost:
             return LevelReported(t_s, None, usable=False)
         depth_m = self._accepted_m
-        if depth_m is None or not verdict.accepted:
+        if verdict is None or depth_m is None or not verdict.accepted:
             return LevelReported(t_s, None, usable=True, suspended=True)
         slope = self._shape.litres_per_m(depth_m)
         fill = self._balance.last_fill
