@@ -42,17 +42,21 @@ def _prior_frac(i: int) -> float:
 
 _KNOT_BASES: Final = tuple(_basis((i + 0.5) * _KNOT_S, _KNOT_S) for i in range(_KNOTS))
 _MOST_SIGMAS: Final = 4.0
+_USUAL_DAYS: Final = 7.0
+_EVENT_FRAC: Final = 1.2
+"""Lights and fans do not more than double the rate from one hour to the next."""
 
 
 class DayPattern:
     """Learned share of the day's use by local time of day, with its uncertainty."""
 
-    __slots__ = ("_covariance", "_cumulative", "_seen_s", "_state")
+    __slots__ = ("_covariance", "_cumulative", "_scale", "_seen_s", "_state")
 
     def __init__(self) -> None:
         self._state = [0.0] * _SIZE
         self._covariance = [[0.0] * _SIZE for _ in range(_SIZE)]
         self._seen_s = 0.0
+        self._scale = 0.0
         self._cumulative: list[float] | None = None
 
     @property
@@ -70,6 +74,11 @@ class DayPattern:
             self._cumulative[-1] = 1.0
         return self._cumulative
 
+    @property
+    def _usual(self) -> float:
+        """Rate that is usual here: the scale of pattern and wander."""
+        return max(self._scale, 1e-3)
+
     def learn(self, start_s: float, length_s: float, rate: float, sigma: float) -> None:
         """Take in the rate seen over a stretch of the local day, with its sigma."""
         if self._seen_s <= 0.0:
@@ -81,15 +90,28 @@ class DayPattern:
         px = [sumprod(row, x) for row in p]
         spread = sigma * sigma + sumprod(x, px)
         error = rate - sumprod(self._state, x)
-        # One odd stretch (a pump's pulse, a splash) must not bend the day.
-        limit = _MOST_SIGMAS * sqrt(spread)
-        error = min(max(error, -limit), limit)
+        limit = max(_MOST_SIGMAS * sqrt(spread), _EVENT_FRAC * self._usual)
+        if abs(error) > limit:
+            # So far off is an event (a leak, a splash) that the level takes up, not a pattern.
+            p[0][0] += error * error
+            px[0] += error * error
+            spread += error * error
         for i, v in enumerate(px):
             gain = v / spread
             self._state[i] += gain * error
             p[i] = [a - gain * w for a, w in zip(p[i], px, strict=True)]
         self._seen_s = min(self._seen_s + length_s, DAY_S)
+        self._follow(length_s / DAY_S)
         self._cumulative = None
+
+    def _follow(self, days: float) -> None:
+        """Let the usual rate follow the level: at once in the first day, in a week later."""
+        if self._seen_s < DAY_S:
+            self._scale += min(days * DAY_S / self._seen_s, 1.0) * (self._level - self._scale)
+        else:
+            # An event, however large, counts for no more than twice what is usual.
+            level = min(self._level, 2.0 * self._usual)
+            self._scale += (1.0 - exp(-days / _USUAL_DAYS)) * (level - self._scale)
 
     def _begin(self, rate: float, sigma: float) -> None:
         self._state[0] = rate
@@ -99,7 +121,7 @@ class DayPattern:
 
     def _wander(self, days: float) -> None:
         """Let the level move and the harmonics fade back to their prior."""
-        level, p = self._level, self._covariance
+        level, p = self._usual, self._covariance
         keep = exp(-days / _MEMORY_DAYS)
         fade = [1.0] + [keep] * (_SIZE - 1)
         for i in range(_SIZE):
@@ -152,6 +174,7 @@ class DayPattern:
             "state": [float(f"{v:.6g}") for v in self._state],
             "covariance": [[float(f"{v:.6g}") for v in row] for row in self._covariance],
             "seen_s": self._seen_s,
+            "scale": self._scale,
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -163,6 +186,7 @@ class DayPattern:
             raise ValueError(f"a day pattern has {_SIZE} numbers and their covariance")
         if not all(isfinite(v) for v in state) or any(covariance[i][i] < 0.0 for i in range(_SIZE)):
             raise ValueError("a day pattern is finite and its variances positive")
+        self._scale = max(float(data["scale"]), 0.0)
         self._state, self._covariance = state, covariance
         self._seen_s = min(max(float(data["seen_s"]), 0.0), DAY_S)
         self._cumulative = None

@@ -1,34 +1,33 @@
 """When will the water be used up: early, likely and late; and will it last until a date.
 
-Use is learned from closed blocks in spans of about an hour: its level and variability
-(``use_rate``) and its spread over the local day (``day_pattern``). The use of the coming days
-is taken as lognormal with the mean and variance that the bank of filters foretells, so it is
-never negative; an instant is early when one run in ten would have used that much by then.
+Use is learned from closed blocks in spans of about an hour (``use_spans``): its level and
+variability (``use_rate``) and its spread over the local day (``day_pattern``). The use of the
+coming days is taken as lognormal with the mean and variance that the bank of filters foretells,
+so it is never negative; an instant is early when one run in ten would have used that much.
 Times are epoch seconds (UTC); ``utc_offset_s`` turns them into local time.
 """
 
 from bisect import bisect_left
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from math import exp, isfinite, log, log1p, sqrt
 from statistics import NormalDist
 from typing import Any, Final
 
 from .day_pattern import DayPattern
-from .quantities import DAY_S, HOUR_S, MINUTE_S, Interval, UseBlock
+from .quantities import DAY_S, MINUTE_S, Interval, UseBlock
 from .use_rate import NODES_D, UseRate
+from .use_spans import Seen, SpanGatherer
 
 FARTHEST_D: Final = NODES_D[-1]
 """No instant is foretold beyond a year."""
 _STANDARD: Final = NormalDist()
 _Z80: Final = _STANDARD.inv_cdf(0.9)
 _WIDEST_SIGMA: Final = 1.0
-_WIDER: Final = 1.1
+_WIDER: Final = 1.22
 _WIDER_FAR: Final = 0.1
 _FAR_D: Final = 3.0
 """A few days of data say too little of spread and mean, the more so the farther ahead; found
 by simulation over unlike rooms."""
-_SPAN_S: Final = HOUR_S
-_SHORTEST_SPAN_S: Final = 10 * MINUTE_S
 _KNOWN_AFTER_S: Final = 50 * MINUTE_S
 _LAG_SPANS: Final = 24
 _REPLAYS: Final = (12, 18, 24, 30, 36, 48)
@@ -50,49 +49,25 @@ class Outlook:
     add_for_95_l: float
 
 
-@dataclass(slots=True)
-class _Span:
-    """Blocks being gathered into one observation."""
-
-    start_s: float
-    end_s: float
-    used_l: float
-    first_var: float
-    last_var: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """One observation: the use of a span with the level variances at its ends."""
-
-    start_s: float
-    length_s: float
-    used_l: float
-    first_var: float
-    last_var: float
-    is_chained: bool
-    utc_offset_s: float
-
-
 class Forecaster:
     """Learns from blocks of use; foretells use and instants."""
 
     __slots__ = (
-        "_early", "_error_l", "_is_chained", "_known_s", "_lagged", "_level_var",
-        "_offset_s", "_pattern", "_rate", "_span", "_table", "_time_s",
+        "_early", "_end_s", "_error_l", "_known_s", "_lagged", "_level_var", "_offset_s",
+        "_pattern", "_rate", "_spans", "_table", "_time_s",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self._pattern = DayPattern()
         self._rate = UseRate()
-        self._span: _Span | None = None
+        self._spans = SpanGatherer()
+        self._end_s: float | None = None
         self._time_s: float | None = None
         self._offset_s = 0.0
         self._known_s = 0.0
         self._level_var = 0.0
         self._error_l: float | None = None
-        self._early: list[_Seen] | None = []
-        self._is_chained = False
+        self._early: list[Seen] | None = []
         self._lagged: list[float] = []
         self._table: tuple[list[float], list[float], list[float]] | None = None
 
@@ -100,27 +75,18 @@ class Forecaster:
 
     def add(self, block: UseBlock, utc_offset_s: float) -> None:
         """Take in a closed block; blocks that were not measured only let time pass."""
-        length_s = block.end_s - block.start_s
-        if length_s <= 0.0 or (self._time_s is not None and block.end_s <= self._time_s):
+        last_s = self._end_s
+        if block.end_s <= block.start_s or (last_s is not None and block.end_s <= last_s):
             return
-        if not (block.is_measured and isfinite(block.used_l) and isfinite(block.sigma_l)):
-            self._close(utc_offset_s)
-            self._is_chained = False
+        self._end_s = block.end_s
+        if block.is_measured and isfinite(block.used_l) and isfinite(block.sigma_l):
+            done = self._spans.add(block, utc_offset_s)
+        else:
+            done = self._spans.interrupt(utc_offset_s)
+        for seen in done:
+            self._take(seen)
+        if not block.is_measured:
             self._advance(block.end_s)
-            return
-        half_var = 0.5 * block.sigma_l**2
-        span = self._span
-        if span is not None and block.start_s > span.end_s + 1.0:
-            self._close(utc_offset_s)
-            self._is_chained = False
-            span = None
-        if span is None:
-            self._span = span = _Span(block.start_s, block.end_s, 0.0, half_var, half_var)
-        span.used_l += block.used_l
-        span.end_s = block.end_s
-        span.last_var = half_var
-        if span.end_s - span.start_s >= _SPAN_S - 1.0:
-            self._close(utc_offset_s)
 
     def _advance(self, until_s: float) -> None:
         if self._time_s is not None and self._rate.is_started:
@@ -128,30 +94,17 @@ class Forecaster:
         self._time_s = until_s
         self._table = None
 
-    def _close(self, utc_offset_s: float) -> None:
-        """Learn from the blocks gathered so far."""
-        span, self._span = self._span, None
-        if span is None:
-            return
-        length_s = span.end_s - span.start_s
-        if length_s < _SHORTEST_SPAN_S:
-            self._is_chained = False
-            self._advance(span.end_s)
-            return
-        self._known_s += length_s
-        seen = _Seen(
-            start_s=span.start_s,
-            length_s=length_s,
-            used_l=span.used_l,
-            first_var=max(span.first_var, self._level_var),
-            last_var=max(span.last_var, self._level_var),
-            is_chained=self._is_chained,
-            utc_offset_s=utc_offset_s,
+    def _take(self, seen: Seen) -> None:
+        """Learn from an observation."""
+        self._known_s += seen.known_s
+        grain = self._level_var
+        seen = replace(
+            seen, first_var=max(seen.first_var, grain), last_var=max(seen.last_var, grain)
         )
-        self._is_chained = True
-        per_day = DAY_S / length_s
+        per_day = DAY_S / seen.length_s
         sigma = per_day * sqrt(seen.first_var + seen.last_var)
-        self._pattern.learn(span.start_s + utc_offset_s, length_s, span.used_l * per_day, sigma)
+        local_s = seen.start_s + seen.utc_offset_s
+        self._pattern.learn(local_s, seen.length_s, seen.used_l * per_day, sigma)
         if self._early is not None:
             self._early.append(seen)
             if len(self._early) in _REPLAYS:
@@ -168,7 +121,7 @@ class Forecaster:
         if len(early) >= _REPLAYS[-1]:
             self._early = None
 
-    def _observe(self, seen: _Seen, *, is_new: bool) -> None:
+    def _observe(self, seen: Seen, *, is_new: bool) -> None:
         self._offset_s = offset_s = seen.utc_offset_s
         end_s = seen.start_s + seen.length_s
         days = self._pattern_days(seen.start_s, end_s, offset_s)
@@ -339,6 +292,7 @@ class Forecaster:
             "pattern": self._pattern.snapshot(),
             "rate": self._rate.snapshot(),
             "time_s": self._time_s,
+            "end_s": self._end_s,
             "known_s": self._known_s,
             "level_var": self._level_var,
             "lagged": [round(v, 6) for v in self._lagged],
@@ -352,14 +306,16 @@ class Forecaster:
             self._rate.restore(data["rate"])
             time_s = data["time_s"]
             self._time_s = None if time_s is None else float(time_s)
+            end_s = data["end_s"]
+            self._end_s = None if end_s is None else float(end_s)
             self._known_s = float(data["known_s"])
             self._level_var = max(float(data["level_var"]), 0.0)
             self._lagged = [float(v) for v in data["lagged"]][-2 * _LAG_SPANS :]
             early = data["early"]
-            self._early = None if early is None else [_Seen(*row) for row in early]
+            self._early = None if early is None else [Seen(*row) for row in early]
         except (KeyError, TypeError, AttributeError) as err:
             raise ValueError(f"not a forecast snapshot: {err!r}") from err
-        self._span, self._error_l, self._is_chained, self._table = None, None, False, None
+        self._spans, self._error_l, self._table = SpanGatherer(), None, None
 
 
 def _node_days(column: list[float], litres: float) -> float:

@@ -7,14 +7,14 @@ suits a level signal: errors of neighbouring blocks cancel in the sum, so its no
 two levels however long it runs.
 
 Design (figures and how they were measured: docs/loss-test.md):
-- k is exp(3 s) - 1, 0.4 to 1.2, with s the relative sigma of the expectation, and never less
+- k is exp(4 s) - 1, 0.4 to 1.4, with s the relative sigma of the expectation, and never less
   than 0.03 L/h: natural change of the use from day to day and an unknown pattern are no loss.
 - H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
   it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
   twice that, and at least eight hours of use; in the first three hours there is no alarm.
 - One block adds at most 0.7 H, so that a single odd one is no alarm; one longer than usual
-  adds up to 0.9 H, and all of it from 1.03 H on.
+  adds up to 0.9 H, and all of it when above H and six of its own sigma.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
@@ -28,8 +28,8 @@ from .quantities import DAY_S, HOUR_S, UseBlock
 _LEAST_ALLOWANCE: Final = 0.4
 _LEAST_ALLOWANCE_L_PER_S: Final = 0.03 / HOUR_S
 """Where next to nothing is used the noise, too, needs something to drain into."""
-_MOST_ALLOWANCE: Final = 1.2
-_ALLOWANCE_SIGMAS: Final = 3.0
+_MOST_ALLOWANCE: Final = 1.4
+_ALLOWANCE_SIGMAS: Final = 4.0
 _THRESHOLD_SIGMAS: Final = 5.0
 _LEAST_THRESHOLD_L: Final = 0.12
 _LEAST_HOURS_OF_USE: Final = 2.5
@@ -38,7 +38,7 @@ _STEP_FACTOR: Final = 2.5
 _STEP_SIGMAS: Final = 5.0
 _PEAK_MEMORY_S: Final = 7 * DAY_S
 _SIGMA_MEMORY: Final = 50.0
-_BEGUN_FRAC: Final = 0.4
+_BEGUN_FRAC: Final = 0.25
 _LEARNING_S: Final = DAY_S
 _BLIND_S: Final = 3 * HOUR_S
 _LEARNING_HOURS_OF_USE: Final = 8.0
@@ -46,6 +46,7 @@ _MOST_PER_BLOCK: Final = 0.7
 _MOST_PER_LONG_BLOCK: Final = 0.9
 _LONG_BLOCK: Final = 1.4
 _BEYOND_DOUBT: Final = 1.03
+_BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
 """The expectation looks back a day; later than this into a loss it would contain the loss."""
 
@@ -158,11 +159,11 @@ class LossTest:
             # Held while the excess lasts: a loss makes use look variable, too.
             allowance = exp(min(_ALLOWANCE_SIGMAS * rel_sigma, 1.0)) - 1.0
             self._allowance = min(max(allowance, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
-        threshold = self.threshold_l
+        threshold = max(self.threshold_l, _THRESHOLD_SIGMAS * block.sigma_l)
         least_l = _LEAST_ALLOWANCE_L_PER_S * (block.end_s - block.start_s)
         beyond = block.used_l - expected_l - max(self._allowance * expected_l, least_l)
         before_l = self._sum_l
-        self._sum_l += self._bounded_l(beyond, block.end_s - block.start_s, threshold)
+        self._sum_l += self._bounded_l(beyond, block, threshold)
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
             self._tolerate()
@@ -189,16 +190,20 @@ class LossTest:
             expected_l = min(expected_l, latched.normal_l_per_s * length_s)
         excess_l = block.used_l - expected_l
         self._lost_l = max(self._lost_l + excess_l, 0.0)
-        half_l = 0.5 * latched.excess_l_per_s * length_s
-        step_l = self._bounded_l(half_l - excess_l, length_s, self.threshold_l)
+        # The first estimate rests on little; the longer it lasts, the better it is known.
+        excess_l_per_s = min(latched.excess_l_per_s, self._lost_l / (block.end_s - since_s))
+        half_l = 0.5 * excess_l_per_s * length_s
+        step_l = self._bounded_l(half_l - excess_l, block, self.threshold_l)
         self._back_l = max(self._back_l + step_l, 0.0)
         if self._back_l > self.threshold_l:
             self.reset()
 
-    def _bounded_l(self, beyond_l: float, length_s: float, threshold_l: float) -> float:
+    def _bounded_l(self, beyond_l: float, block: UseBlock, threshold_l: float) -> float:
         """What one block may add; a block longer than usual rests on more readings."""
+        length_s = block.end_s - block.start_s
         longer = length_s / (self._length_s or length_s)
-        if longer > _LONG_BLOCK and beyond_l > _BEYOND_DOUBT * threshold_l:
+        doubt_l = max(_BEYOND_DOUBT * threshold_l, _BEYOND_DOUBT_SIGMAS * block.sigma_l)
+        if longer > _LONG_BLOCK and beyond_l > doubt_l:
             return beyond_l
         return min(beyond_l, min(_MOST_PER_BLOCK * longer, _MOST_PER_LONG_BLOCK) * threshold_l)
 

@@ -15,7 +15,7 @@ Rates are litres per day, spans are days.
 from math import exp, log, sqrt
 from typing import Any, Final
 
-_SPREADS: Final = ((0.02, 0.08), (0.07, 0.12), (0.14, 0.25), (0.22, 0.3), (0.35, 0.25))
+_SPREADS: Final = ((0.02, 0.1), (0.07, 0.2), (0.14, 0.35), (0.22, 0.25), (0.35, 0.1))
 """Relative spread of use and prior weight (common practice, no source: 0.5 to 2 % a day)."""
 _MEMORIES: Final = ((0.8, 0.2), (3.0, 0.45), (12.0, 0.35))
 """Memory in days and prior weight: hours of the room, weather, season."""
