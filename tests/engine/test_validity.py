@@ -41,3 +41,10 @@ def test_positive_refuses(given: float) -> None:
 def test_not_negative_refuses(given: float) -> None:
     with pytest.raises(InputError, match="must not be below 0"):
         validity.not_negative("a volume", given, "L")
+
+
+def test_stored_numbers_are_checked() -> None:
+    assert validity.numbers([1, 2.5]) == [1.0, 2.5]
+    for damaged in (None, "1", [True], ["1"], [nan], {}):
+        with pytest.raises(InputError):
+            validity.numbers(damaged)

@@ -128,3 +128,25 @@ def not_negative(name: str, value: float, unit: str = "") -> float:
         InputFault.OUTSIDE_RANGE,
         f"{name} is {value:g} {unit}".rstrip() + "; it must not be below 0",
     )
+
+
+def number(value: object) -> float:
+    """Return a stored value as a number.
+
+    Raises:
+        InputError: It is none; nor is a truth value.
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        raise InputError(InputFault.NOT_FINITE, f"{value!r} is no finite number")
+    return float(value)
+
+
+def numbers(values: object) -> list[float]:
+    """Return a stored list as numbers.
+
+    Raises:
+        InputError: It is no list, or one of its items is no number.
+    """
+    if not isinstance(values, list):
+        raise InputError(InputFault.NOT_FINITE, f"{values!r} is no list of numbers")
+    return [number(value) for value in values]
