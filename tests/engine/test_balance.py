@@ -677,9 +677,7 @@ def test_a_bucket_drawn_is_measured_from_just_before_it() -> None:
             for _ in range(n):
                 t_s, volume_l = t_s + interval_s, volume_l - 3.0 * interval_s / DAY
                 seen_l = round((volume_l + noise.gauss(0.0, 0.072)) / 0.09) * 0.09
-                b.add(
-                    t_s, seen_l, 90.0, 0.0005, fill_on=None, day=day_of(t_s), resolution_m=0.001
-                )
+                b.add(t_s, seen_l, 90.0, 0.0005, fill_on=None, day=day_of(t_s), resolution_m=0.001)
         # One reading is 0.072 L off; a tenth of a litre is twice a median of three.
         assert b.use_24h_l_per_day == pytest.approx(3.0, abs=0.1)
         assert sum(day.unexplained_l for day in b.days) == pytest.approx(3.0, abs=0.3)
