@@ -14,7 +14,13 @@ from .migration import async_migrate_entry as async_migrate_entry
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 
-PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.BUTTON, Platform.SENSOR)
+PLATFORMS: Final = (
+    Platform.BINARY_SENSOR,
+    Platform.BUTTON,
+    Platform.EVENT,
+    Platform.SENSOR,
+    Platform.SWITCH,
+)
 
 
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
@@ -30,6 +36,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     entry.runtime_data = system
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
+    system.async_make_devices()
     await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
     entry.async_on_unload(entry.add_update_listener(_async_updated))
     return True
@@ -37,6 +44,11 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
 
 async def _async_updated(hass: HomeAssistant, entry: StillwellConfigEntry) -> None:
     """Reload after a change of settings; subentries come and go this way too."""
+    system: System = entry.runtime_data
+    if system.is_reload_due:
+        # A reservoir and its fill line are added in one go: one reload takes both.
+        return
+    system.is_reload_due = True
     hass.config_entries.async_schedule_reload(entry.entry_id)
 
 

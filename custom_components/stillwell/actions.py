@@ -15,8 +15,10 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
 from .const import DOMAIN
+from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
 from .engine.calibration import PourError
+from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
 from .vessel import VesselRuntime
 
@@ -39,17 +41,19 @@ LARGEST_POUR_L: Final = 10000.0
 
 REASON_LENGTH: Final = 200
 
+type Target = VesselRuntime | FillLine
 
-def _vessels(call: ServiceCall) -> list[VesselRuntime]:
-    """Return the vessels a call is aimed at, each once."""
+
+def _targets(call: ServiceCall) -> list[Target]:
+    """Return the vessels and lines a call is aimed at, each once."""
     hass = call.hass
     referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
     registry = er.async_get(hass)
-    found: dict[str, VesselRuntime] = {}
+    found: dict[str, Target] = {}
     for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
-        runtime = _vessel_of(hass, registry.async_get(entity_id))
-        if runtime is not None:
-            found[runtime.subentry_id] = runtime
+        target = _target_of(hass, registry.async_get(entity_id))
+        if target is not None:
+            found[target.subentry_id] = target
         elif entity_id in referenced.referenced:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,
@@ -61,25 +65,49 @@ def _vessels(call: ServiceCall) -> list[VesselRuntime]:
     return list(found.values())
 
 
-def _vessel_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> VesselRuntime | None:
+def _target_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> Target | None:
     if entity is None or entity.platform != DOMAIN or entity.config_subentry_id is None:
         return None
     entry = hass.config_entries.async_get_entry(entity.config_entry_id or "")
     if entry is None or entry.state is not ConfigEntryState.LOADED:
         return None
-    runtime: VesselRuntime | None = entry.runtime_data.vessels.get(entity.config_subentry_id)
-    return runtime
+    system: System = entry.runtime_data
+    key = entity.config_subentry_id
+    return system.vessels.get(key) or system.lines.get(key)
+
+
+def _vessels(call: ServiceCall) -> list[VesselRuntime]:
+    """Return the vessels a call is aimed at; a line stands for the vessel it fills."""
+    found = (
+        target.destination if isinstance(target, FillLine) else target for target in _targets(call)
+    )
+    return list({vessel.subentry_id: vessel for vessel in found}.values())
+
+
+def _lines(call: ServiceCall) -> list[FillLine]:
+    """Return the lines a call is aimed at; a vessel stands for the lines that fill it."""
+    found: dict[str, FillLine] = {}
+    for target in _targets(call):
+        lines = [target] if isinstance(target, FillLine) else target.lines
+        if not lines:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="no_fill_line",
+                translation_placeholders={"vessel": target.title},
+            )
+        found |= {line.subentry_id: line for line in lines}
+    return list(found.values())
 
 
 async def _lock_out(call: ServiceCall) -> ServiceResponse:
-    for runtime in _vessels(call):
-        await runtime.async_lock_out(call.data[ATTR_REASON])
+    for line in _lines(call):
+        await line.async_lock_out(call.data[ATTR_REASON])
     return None
 
 
 async def _reset_lockout(call: ServiceCall) -> ServiceResponse:
-    for runtime in _vessels(call):
-        await runtime.async_reset()
+    for line in _lines(call):
+        await line.async_reset()
     return None
 
 
@@ -171,9 +199,9 @@ async def _write_daily_use(call: ServiceCall) -> ServiceResponse:
 
 async def _decision_log(call: ServiceCall) -> ServiceResponse:
     return {
-        "vessels": [
-            {"vessel": runtime.title, "decisions": list(runtime.decisions)}
-            for runtime in _vessels(call)
+        "lines": [
+            {"line": line.title, "vessel": line.destination.title, "decisions": line.decisions}
+            for line in _lines(call)
         ]
     }
 

@@ -97,10 +97,10 @@ async def async_learn_from_recorder(
         unit = _unit(hass, settings.source)
         await hass.async_add_executor_job(learner.learn_means, means, unit)
     fills: list[State] = []
-    if settings.fill is not None:
-        fills = await recorder.async_add_executor_job(
-            _states, hass, settings.fill.device, start, until
-        )
+    if len(runtime.lines) == 1:
+        # Of two lines the recorder could not tell which of them filled.
+        device = runtime.lines[0].settings.device
+        fills = await recorder.async_add_executor_job(_states, hass, device, start, until)
     dense_from = until - timedelta(days=DENSE_DAYS)
     chunk_start = start
     while chunk_start < until:

@@ -19,4 +19,5 @@ async def async_get_config_entry_diagnostics(
         "vessels": {
             key: runtime.diagnostics() for key, runtime in entry.runtime_data.vessels.items()
         },
+        "lines": {key: line.diagnostics() for key, line in entry.runtime_data.lines.items()},
     }

@@ -23,20 +23,16 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 from homeassistant.util import dt as dt_util
 
 from .coordinator import StillwellConfigEntry
-from .engine.guard_events import BlockReason, TripReason
-from .engine.guard_table import Phase
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
 from .entity import StillwellEntity
-from .fill_watch import FillWatch
+from .line_sensor import LINE_SENSORS, PROOF_TEST_DUE, LineSensor, ProofTestSensor
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
 
 UNIT_L_PER_DAY: Final = "L/d"
 """The hub has no unit class for this rate; as a plain unit it still gets statistics."""
-
-NO_REASON: Final = "none"
 
 TIME_STEP_S: Final = MINUTE_S
 TIME_STEP_FRAC: Final = 0.005
@@ -272,40 +268,6 @@ SENSORS: tuple[VesselSensorDescription, ...] = (
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class WatchSensorDescription(SensorEntityDescription):
-    """How a sensor reads the watch on the fill device."""
-
-    value_fn: Callable[[FillWatch], str]
-
-
-WATCH_SENSORS: Final = (
-    WatchSensorDescription(
-        key="guard_state",
-        translation_key="guard_state",
-        device_class=SensorDeviceClass.ENUM,
-        options=[phase.value for phase in Phase],
-        value_fn=lambda watch: watch.phase,
-    ),
-    WatchSensorDescription(
-        key="lockout_reason",
-        translation_key="lockout_reason",
-        device_class=SensorDeviceClass.ENUM,
-        options=[NO_REASON, *(reason.value for reason in TripReason)],
-        entity_category=EntityCategory.DIAGNOSTIC,
-        value_fn=lambda watch: watch.lockout_reason,
-    ),
-    WatchSensorDescription(
-        key="block_reason",
-        translation_key="block_reason",
-        device_class=SensorDeviceClass.ENUM,
-        options=[NO_REASON, *(reason.value for reason in BlockReason)],
-        entity_category=EntityCategory.DIAGNOSTIC,
-        value_fn=lambda watch: watch.block_reason or NO_REASON,
-    ),
-)
-
-
 class VesselSensor(StillwellEntity, SensorEntity):
     """A figure of the view."""
 
@@ -353,42 +315,22 @@ class VesselSensor(StillwellEntity, SensorEntity):
         return round(raw, 4)
 
 
-class WatchSensor(StillwellEntity, SensorEntity):
-    """A word of the watch on the fill device."""
-
-    entity_description: WatchSensorDescription
-
-    def __init__(
-        self, runtime: VesselRuntime, watch: FillWatch, description: WatchSensorDescription
-    ) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(runtime, description)
-        self._watch = watch
-
-    @override
-    def take(self) -> bool:
-        """Take the present word."""
-        word = self.entity_description.value_fn(self._watch)
-        if word == self._attr_native_value:
-            return False
-        self._attr_native_value = word
-        return True
-
-
 async def async_setup_entry(
     _hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the sensors of each vessel."""
+    """Add the sensors of each vessel and each fill line."""
     for runtime in entry.runtime_data.vessels.values():
         entities: list[SensorEntity] = [
             VesselSensor(runtime, description)
             for description in SENSORS
             if description.only_if(runtime)
         ]
-        if runtime.watch is not None:
-            entities += [
-                WatchSensor(runtime, runtime.watch, description) for description in WATCH_SENSORS
-            ]
         async_add_entities(entities, config_subentry_id=runtime.subentry_id)
+    for line in entry.runtime_data.lines.values():
+        entities = [LineSensor(line, description) for description in LINE_SENSORS]
+        entities += [
+            ProofTestSensor(line, PROOF_TEST_DUE, test) for test in line.proof_tests.tests.values()
+        ]
+        async_add_entities(entities, config_subentry_id=line.subentry_id)

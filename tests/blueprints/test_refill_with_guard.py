@@ -12,6 +12,7 @@ from custom_components.stillwell.const import (
     CONFIG_MINOR_VERSION,
     CONFIG_VERSION,
     DOMAIN,
+    SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
 )
 from freezegun.api import FrozenDateTimeFactory
@@ -42,10 +43,12 @@ VESSEL = {
     "high_m": 14 * INCH_M,
     "replaces_evaporation": False,
     "zero_is_suspect": True,
-    "fill_device": VALVE,
+}
+LINE = {
+    "destination": "reservoir",
+    "device": VALVE,
     "longest_run_s": 7200.0,
     "high_inputs": [FLOAT],
-    "leak_inputs": [],
 }
 
 
@@ -78,7 +81,14 @@ class Room:
                     "subentry_type": SUBENTRY_RESERVOIR,
                     "title": "Lagoon reservoir",
                     "unique_id": None,
-                }
+                },
+                {
+                    "data": LINE,
+                    "subentry_id": "line",
+                    "subentry_type": SUBENTRY_FILL_LINE,
+                    "title": "Lagoon reservoir fill line",
+                    "unique_id": None,
+                },
             ],
         )
         self.highest_in = self.level_in
@@ -116,7 +126,7 @@ class Room:
     @property
     def lockout(self) -> State:
         registry = er.async_get(self.hass)
-        entity_id = registry.async_get_entity_id("binary_sensor", DOMAIN, "reservoir_lockout")
+        entity_id = registry.async_get_entity_id("binary_sensor", DOMAIN, "line_lockout")
         return self.hass.states.get(entity_id)
 
     @property

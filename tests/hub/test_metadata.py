@@ -15,9 +15,25 @@ import custom_components.stillwell as package
 import pytest
 import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
-from custom_components.stillwell import binary_sensor, button, config_flow, sensor
+from custom_components.stillwell import (
+    binary_sensor,
+    button,
+    config_flow,
+    event,
+    sensor,
+    switch,
+)
 from custom_components.stillwell.const import DOMAIN
-from custom_components.stillwell.engine.guard_events import BlockReason, Refusal, TripReason
+from custom_components.stillwell.engine.guard_events import (
+    Actor,
+    BlockReason,
+    DecisionKind,
+    NoticeKind,
+    Refusal,
+    Severity,
+    StopReason,
+    TripReason,
+)
 from custom_components.stillwell.engine.guard_table import Phase
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.settings import Measure
@@ -66,6 +82,8 @@ def _descriptions() -> Iterator[tuple[str, EntityDescription]]:
         (Platform.SENSOR, sensor),
         (Platform.BINARY_SENSOR, binary_sensor),
         (Platform.BUTTON, button),
+        (Platform.EVENT, event),
+        (Platform.SWITCH, switch),
     ):
         for value in vars(module).values():
             for item in value if isinstance(value, tuple) else (value,):
@@ -247,6 +265,20 @@ def test_every_word_of_a_list_has_its_text() -> None:
     assert permit["block_reason"]["state"] == sensors["block_reason"]["state"]
 
 
+def test_every_word_of_the_log_and_of_a_notice_has_its_text() -> None:
+    common, sensors = EN["common"], EN["entity"]["sensor"]
+    assert {f"decision_{kind}" for kind in DecisionKind} <= set(common)
+    reasons = {*TripReason, *BlockReason, *StopReason, *Refusal, *Actor}
+    because = {key.removeprefix("because_") for key in common if key.startswith("because_")}
+    named = {*sensors["lockout_reason"]["state"], *sensors["block_reason"]["state"]}
+    assert reasons <= because | named
+    assert because <= reasons
+    notice = EN["entity"]["event"]["notice"]["state_attributes"]
+    assert set(notice["event_type"]["state"]) == set(NoticeKind)
+    assert set(notice["severity"]["state"]) == set(Severity)
+    assert set(notice["reason"]["state"]) == reasons
+
+
 def _raised() -> Iterator[tuple[str, str, set[str], str]]:
     """Find what the code raises or reports by key: group, key, placeholders given, place."""
     for path in PACKAGE.glob("*.py"):
@@ -285,17 +317,18 @@ def test_what_the_code_raises_has_its_text() -> None:
 
 
 def test_every_refusal_of_a_reset_has_its_text() -> None:
-    refused = {key.removeprefix("reset_refused_") for key in EN["exceptions"] if "refused_" in key}
+    refused = {
+        key.removeprefix("reset_refused_") for key in EN["exceptions"] if "reset_refused_" in key
+    }
     assert refused == set(Refusal)
     for refusal in Refusal:
         message = EN["exceptions"][f"reset_refused_{refusal}"]["message"]
-        assert {field for _, field, _, _ in Formatter().parse(message) if field} == {"vessel"}
+        assert {field for _, field, _, _ in Formatter().parse(message) if field} == {"line"}
 
 
-def test_every_form_error_has_its_text() -> None:
-    """Each key in `Refusal(field, key)` and each error of the system's form is written."""
+def _refusals(*names: str) -> set[str]:
     keys = set()
-    for name in ("vessel_flow.py", "vessel_checks.py"):
+    for name in names:
         for node in ast.walk(ast.parse((PACKAGE / name).read_text("utf-8"))):
             if (
                 isinstance(node, ast.Call)
@@ -303,9 +336,20 @@ def test_every_form_error_has_its_text() -> None:
                 and isinstance(node.args[1], ast.Constant)
             ):
                 keys.add(node.args[1].value)
+    return keys
+
+
+def test_every_form_error_has_its_text() -> None:
+    """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
     written = EN["config_subentries"]["reservoir"]["error"]
+    keys = _refusals("vessel_flow.py", "vessel_checks.py")
     assert keys | ranged | {"length_range"} == set(written)
+    written = EN["config_subentries"]["fill_line"]["error"]
+    made = {"settle_range", "shortest_pause_range"} | {
+        f"{what}_too_slow{how}" for what in ("reports", "stale") for how in ("", "_at_all")
+    }
+    assert _refusals("line_flow.py", "line_checks.py") | made == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])
 

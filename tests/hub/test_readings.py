@@ -48,7 +48,6 @@ def _settings(
         replaces_evaporation=False,
         zero_is_suspect=True,
         stale_after_s=None,
-        fill=None,
     )
 
 

@@ -261,6 +261,12 @@ class VesselModel:
         return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s)
 
     @property
+    def accepted_l(self) -> float | None:
+        """What the vessel held by the last accepted reading, not smoothed, L."""
+        depth_m = self._accepted_m
+        return None if depth_m is None else self._shape.volume_l(depth_m)
+
+    @property
     def is_signal_lost(self) -> bool:
         """Whether control has no level; a step that waits for confirmation is no loss yet."""
         verdict = self._verdict
