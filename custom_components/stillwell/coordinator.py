@@ -218,6 +218,7 @@ class System:
         for line in self.lines.values():
             line.device_info["via_device_id"] = made[line.destination.subentry_id]
             self._async_make_device(line)
+            line.proof_tests.async_clear_others(self.entry.entry_id)
 
     def _async_make_device(self, alive: VesselRuntime | FillLine) -> dr.DeviceEntry:
         return dr.async_get(self.hass).async_get_or_create(

@@ -23,7 +23,6 @@ from .engine.guard_events import (
 )
 from .engine.guard_rules import added_l, is_return_settled
 from .engine.guard_state import GuardSettings, ledger_totals
-from .engine.quantities import HOUR_S
 from .fill_watch import FillWatch
 from .line_settings import FillLineSettings
 from .proof_tests import ProofTests
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from .entity import FollowingEntity
     from .vessel import VesselRuntime
 
-MAINTENANCE_S: Final = 2 * HOUR_S
+MAINTENANCE_S: Final = 7200.0
 """A pause that was forgotten ends by itself."""
 
 
@@ -99,7 +98,6 @@ class FillLine:
     def async_tick(self, t_s: float) -> None:
         """Let time pass, as the guard asked for."""
         self.destination.async_tick(t_s)
-        self.refresh()
 
     @callback
     def async_publish(self, t_s: float) -> None:
@@ -245,7 +243,7 @@ class FillLine:
         now_s = dt_util.utcnow().timestamp()
         until_s = now_s + MAINTENANCE_S if on else None
         await self.watch.async_request(MaintenanceRequested(now_s, until_s))
-        self.async_publish(now_s)
+        self.async_tick(now_s)
 
     async def async_set_rehearsal(self, *, on: bool) -> None:
         """Begin or end the rehearsal."""

@@ -217,7 +217,7 @@ class FillWatch:
     def _async_return_pump(self, event: Event[EventStateChangedData]) -> None:
         on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
         self.process(ReturnPumpReported(t_s, on))
-        self._line.async_publish(t_s)
+        self._line.async_tick(t_s)
 
     def _inputs(self, t_s: float) -> InputsReported:
         return InputsReported(

@@ -1,6 +1,5 @@
 """Set-up of a fill line in the UI: what it moves from where to where, and what stops it."""
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
@@ -15,7 +14,7 @@ from .const import (
     SUBENTRY_RESERVOIR,
 )
 from .form_units import FormUnits
-from .line_checks import Learned, check_limits, check_parts
+from .line_checks import check_limits, check_parts
 from .line_forms import FIELD_NAME, ends_schema, limits_data, limits_schema, limits_values
 from .settings import vessel_settings
 from .vessel_checks import Refusal
@@ -146,11 +145,14 @@ class FillLineFlow(ConfigSubentryFlow):
         except (KeyError, TypeError, ValueError) as err:
             raise Refusal("base", "destination_invalid", why=str(err)) from err
         running = getattr(system, "runtime_data", None)
-        learned = Learned.of(None if running is None else running.vessels.get(vessel_id))
-        if shortest_run_into(system, vessel_id, self._own_id) is not None:
-            # The rate that was learned may be that of the other line.
-            learned = replace(learned, rate_l_per_s=None)
-        check_limits(data, destination, learned, system.data[CONF_VOLUME_L], self._units)
+        check_limits(
+            data,
+            destination,
+            None if running is None else running.vessels.get(vessel_id),
+            self._units,
+            system_l=system.data[CONF_VOLUME_L],
+            is_alone=shortest_run_into(system, vessel_id, self._own_id) is None,
+        )
         check_parts(self.hass, data)
 
     def _show(

@@ -174,6 +174,11 @@ def limits_data(values: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
     return {key: value for key, value in data.items() if value is not None}
 
 
+def percent_text(frac: float) -> str:
+    """Return a share as the form's percentage."""
+    return f"{PERCENT * frac:g}"
+
+
 def _number(unit: str) -> NumberSelector:
     return NumberSelector(
         NumberSelectorConfig(

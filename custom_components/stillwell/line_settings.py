@@ -33,6 +33,7 @@ from .const import (
     DEFAULT_SHORTEST_PAUSE_S,
 )
 from .engine.guard_state import GuardSettings
+from .engine.line_limits import fresh_water_cap_l
 from .settings import SettingsError, VesselSettings, entity, number, positive
 
 
@@ -123,7 +124,7 @@ def guard_settings(
         shortest_pause_s=line.shortest_pause_s,
         daily_volume_l=line.daily_volume_l,
         daily_run_s=line.daily_run_s,
-        run_volume_l=None if cap_frac is None else cap_frac * system_l,
+        run_volume_l=None if cap_frac is None else fresh_water_cap_l(system_l, cap_frac),
         min_source_l=None if source is None else source.vessel.volume_l(source.empty_m),
         has_return_pump=line.return_pump is not None,
         return_settle_s=line.return_settle_s,

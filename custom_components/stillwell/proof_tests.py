@@ -68,6 +68,22 @@ class ProofTests:
         return {key: test.passed_s for key, test in self.tests.items()}
 
     @callback
+    def async_clear_others(self, entry_id: str) -> None:
+        """Take entities and notices away of tests that are not asked for any more."""
+        registry, start = er.async_get(self.hass), f"{self._line_id}_proof_test_"
+        for entity in er.async_entries_for_config_entry(registry, entry_id):
+            if entity.unique_id.startswith(start) and not self._is_of_a_test(entity.unique_id):
+                registry.async_remove(entity.entity_id)
+        start = f"proof_test_overdue_{self._line_id}_"
+        for domain, issue_id in list(ir.async_get(self.hass).issues):
+            is_ours = domain == DOMAIN and issue_id.startswith(start)
+            if is_ours and not self._is_of_a_test(issue_id):
+                ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+
+    def _is_of_a_test(self, name: str) -> bool:
+        return any(name.endswith(f"_{key}") for key in self.tests)
+
+    @callback
     def async_passed(self, key: str, now_s: float) -> None:
         """Note that a test was passed now."""
         self.tests[key].passed_s = now_s

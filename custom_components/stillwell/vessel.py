@@ -138,6 +138,7 @@ class VesselRuntime:
     def _take(self, state: State | None, t_s: float) -> None:
         reading = level_reading(state, self.settings, self.settings.vessel)
         fill_on = self.fill_on
+        self.model.set_check(self.check_reason)
         if self._while_learning is not None:
             self._while_learning.append((t_s, reading, fill_on))
         try:
@@ -161,6 +162,13 @@ class VesselRuntime:
             return True
         return False if states and None not in states else None
 
+    @property
+    def check_reason(self) -> Reason | None:
+        """Why the level moves for a known cause now; None when it may be learned from."""
+        if any(line.is_in_maintenance for line in self.lines):
+            return Reason.MAINTENANCE
+        return None if all(line.is_return_settled for line in self.lines) else Reason.RETURN_PUMP
+
     def _report(
         self, model: VesselModel, t_s: float, reading: Reading, fill_on: bool | None
     ) -> None:
@@ -179,10 +187,14 @@ class VesselRuntime:
             line.watch.async_lost(t_s)
         for line in self.draws:
             line.watch.async_source_lost(t_s)
+        self._refresh_lines()
 
     @callback
     def async_tick(self, t_s: float) -> None:
         """Let time pass: a source may grow stale, a deadline may come."""
+        check = self.check_reason
+        is_news = check is not self.model.check
+        self.model.set_check(check)
         try:
             verdict = self.model.tick(
                 t_s,
@@ -192,7 +204,7 @@ class VesselRuntime:
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
-        is_news = not verdict.status.is_usable or verdict.reason is not self.view.reason
+        is_news |= not verdict.status.is_usable or verdict.reason is not self.view.reason
         for line in self.lines:
             line.watch.async_tick(t_s, self.model)
         for line in self.draws:

@@ -35,6 +35,7 @@ from custom_components.stillwell.engine.guard_events import (
     TripReason,
 )
 from custom_components.stillwell.engine.guard_table import Phase
+from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.settings import Measure
 from custom_components.stillwell.vessel_forms import SHAPE_FIELDS
@@ -346,9 +347,8 @@ def test_every_form_error_has_its_text() -> None:
     keys = _refusals("vessel_flow.py", "vessel_checks.py")
     assert keys | ranged | {"length_range"} == set(written)
     written = EN["config_subentries"]["fill_line"]["error"]
-    made = {"settle_range", "shortest_pause_range"} | {
-        f"{what}_too_slow{how}" for what in ("reports", "stale") for how in ("", "_at_all")
-    }
+    at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
+    made = {"settle_range", "shortest_pause_range", *Fault} | at_all
     assert _refusals("line_flow.py", "line_checks.py") | made == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])

@@ -80,6 +80,7 @@ class VesselModel:
         "_accepted_m",
         "_balance",
         "_burst",
+        "_check",
         "_conditioner",
         "_forecaster",
         "_full_l",
@@ -109,6 +110,7 @@ class VesselModel:
         self._burst = BurstWatch()
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
+        self._check: Reason | None = None
         self._good_s: float | None = None  # what recorded history ended with
         self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
         self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT_KEPT)
@@ -138,6 +140,24 @@ class VesselModel:
     def verdict(self) -> Verdict | None:
         """The judgement of the newest report or tick."""
         return self._verdict
+
+    @property
+    def check(self) -> Reason | None:
+        """Why nothing is learned of the water now."""
+        return self._check
+
+    def set_check(self, reason: Reason | None) -> None:
+        """Learn nothing of the water for now, or again: its level moves for a known cause.
+
+        A return pump that stands or has just started moves the level of a sump, and so do the
+        hands of a keeper (function check in the words of NE 107). The signal is judged and the
+        guard hears it all the same. Use is carried meanwhile, and the level afterwards is
+        taken as it is found: what it differs by is neither use nor loss.
+        """
+        if reason is None and self._check is not None:
+            self._balance.rebased()
+            self.recent.clear()
+        self._check = reason
 
     def report(
         self,
@@ -175,6 +195,8 @@ class VesselModel:
         for t_s, depth_m in verdict.accepted:
             self._accepted_m = depth_m
             self.recent.append((t_s, depth_m))
+            if self._check is not None:
+                continue
             balance.add(
                 t_s,
                 shape.volume_l(depth_m),
@@ -184,9 +206,9 @@ class VesselModel:
                 day=day,
                 resolution_m=self._conditioner.resolution_m,
             )
-        if not verdict.accepted:
+        if not verdict.accepted or self._check is not None:
             balance.hold(verdict.t_s, day)
-        if verdict.accepted:
+        else:
             self._burst.look(
                 verdict.t_s,
                 ((at_s, shape.volume_l(depth_m)) for at_s, depth_m in self.recent),
@@ -211,6 +233,11 @@ class VesselModel:
         if verdict is None or not verdict.status.is_usable:
             held_s = float("inf") if last_good_s is None else max(0.0, t_s - last_good_s)
         volume_l = balance.volume_l
+        status, reason = Status.FUNCTION_CHECK, Reason.STARTING
+        if verdict is not None:
+            status, reason = verdict.status, verdict.reason
+        if self._check is not None and status.is_usable:
+            status, reason, volume_l = Status.FUNCTION_CHECK, self._check, self.accepted_l
         is_level_known = volume_l is not None and held_s <= LEVEL_HOLD_S
         is_estimate_known = volume_l is not None and held_s <= ESTIMATE_HOLD_S
         forecaster = self._forecaster
@@ -225,8 +252,8 @@ class VesselModel:
         days = balance.days
         return VesselView(
             t_s=t_s,
-            status=verdict.status if verdict else Status.FUNCTION_CHECK,
-            reason=verdict.reason if verdict else Reason.STARTING,
+            status=status,
+            reason=reason,
             held_s=held_s,
             volume_l=shown_l,
             fill_frac=None if shown_l is None else shown_l / self._full_l,
@@ -267,6 +294,14 @@ class VesselModel:
         return None if depth_m is None else self._shape.volume_l(depth_m)
 
     @property
+    def learned_fill_l_per_s(self) -> float | None:
+        """Mean rate of the last whole fill."""
+        fill = self._balance.last_fill
+        if fill is None or fill.end_s is None or fill.end_s <= fill.start_s:
+            return None
+        return fill.volume_l / (fill.end_s - fill.start_s)
+
+    @property
     def is_signal_lost(self) -> bool:
         """Whether control has no level; a step that waits for confirmation is no loss yet."""
         verdict = self._verdict
@@ -287,10 +322,6 @@ class VesselModel:
         if verdict is None or depth_m is None or not verdict.accepted:
             return LevelReported(t_s, None, usable=True, suspended=True)
         slope = self._shape.litres_per_m(depth_m)
-        fill = self._balance.last_fill
-        rate = None
-        if fill is not None and fill.end_s is not None and fill.end_s > fill.start_s:
-            rate = fill.volume_l / (fill.end_s - fill.start_s)
         resolution_m, noise_m = conditioner.resolution_m, conditioner.noise_m
         return LevelReported(
             t_s,
@@ -299,7 +330,7 @@ class VesselModel:
             interval_s=conditioner.interval_s,
             resolution_l=None if resolution_m is None else resolution_m * slope,
             noise_l=None if noise_m is None else noise_m * slope,
-            fill_rate_l_per_s=rate,
+            fill_rate_l_per_s=self.learned_fill_l_per_s,
         )
 
     def acknowledge_loss(self) -> None:
