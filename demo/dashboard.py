@@ -78,6 +78,8 @@ def filling(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
         ),
         tile(tank.valve, name="Valve"),
         tile(own["permit"], name="Permit"),
+        tile(own["guard_state"], name="Guard"),
+        tile(own["block_reason"], name="Waits for"),
         *(
             tile(own[key], name=name, visibility=[only_while_filling])
             for key, name in (("fill_rate", "Fill rate"), ("full_at", "Full"))

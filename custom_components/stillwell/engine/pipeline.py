@@ -152,7 +152,8 @@ class VesselModel:
         A return pump that stands or has just started moves the level of a sump, and so do the
         hands of a keeper (function check in the words of NE 107). The signal is judged and the
         guard hears it all the same. Use is carried meanwhile, and the level afterwards is
-        taken as it is found: what it differs by is neither use nor loss.
+        taken as it is found: what it differs by is neither use nor loss. A fill in progress
+        when this begins is not booked as one.
         """
         if reason is None and self._check is not None:
             self._balance.rebased()
