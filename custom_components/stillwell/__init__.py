@@ -34,11 +34,12 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     system = System(hass, entry)
     await system.async_load()
     entry.runtime_data = system
+    # Before anything else is awaited: a change that comes meanwhile must not be missed.
+    entry.async_on_unload(entry.add_update_listener(_async_updated))
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
     await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
-    entry.async_on_unload(entry.add_update_listener(_async_updated))
     return True
 
 

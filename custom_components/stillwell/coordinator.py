@@ -55,18 +55,26 @@ class System:
         safety, is_safety_damaged = await self.safety.async_load()
         learned, _ = await self.learned.async_load()
         await async_load_texts(self.hass)
+        self._async_forget_issues({*learned, *safety} - {*self.entry.subentries})
         for vessel in self._subentries(VESSEL_KINDS):
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
             self._add_line(line, safety, is_damaged=is_safety_damaged)
-        # What belongs to one that is not running now must not be forgotten with it.
         subentries = self.entry.subentries
+        # What belongs to one that is not running now must not be forgotten with it.
         self._kept_learned = {key: learned[key] for key in learned if key in subentries}
         self._kept_safety = {
             key: safety[key]
             for key in safety
             if key in subentries and subentries[key].subentry_type == SUBENTRY_FILL_LINE
         }
+
+    @callback
+    def _async_forget_issues(self, removed: set[str]) -> None:
+        """Take back what the keeper was told of vessels and lines that were removed since."""
+        for domain, issue_id in list(ir.async_get(self.hass).issues):
+            if domain == DOMAIN and any(key in issue_id for key in removed):
+                ir.async_delete_issue(self.hass, DOMAIN, issue_id)
 
     def _subentries(self, kinds: frozenset[str]) -> list[ConfigSubentry]:
         return [

@@ -298,6 +298,7 @@ def test_a_level_that_moves_for_a_known_cause_is_neither_use_nor_loss(reason: Re
         return vessel.report(round(began_m - fallen_cm / 100 + more_m, 4))
 
     vessel.model.set_check(reason)
+    assert vessel.model.check is reason
     for _ in range(20):
         shown = report(0.03)
     assert (shown.status, shown.reason) == (Status.FUNCTION_CHECK, reason)

@@ -668,6 +668,8 @@ async def test_a_missing_part_of_a_line_is_told(hass: HomeAssistant, lab: Lab) -
 
 
 async def test_a_removed_line_leaves_nothing(hass: HomeAssistant, guarded: Lab) -> None:
+    await guarded.wait(100 * 86400)
+    assert [key for key in ir.async_get(hass).issues if "proof_test_overdue" in key[1]]
     hass.config_entries.async_remove_subentry(guarded.entry, "lagoon_reservoir_fill_line")
     await hass.async_block_till_done()
     assert not guarded.entry.runtime_data.lines
@@ -676,3 +678,4 @@ async def test_a_removed_line_leaves_nothing(hass: HomeAssistant, guarded: Lab) 
     devices = dr.async_entries_for_config_entry(dr.async_get(hass), guarded.entry.entry_id)
     assert [device.name for device in devices] == ["Lagoon reservoir"]
     assert guarded.runtime.fill_on is None
+    assert not [key for key in ir.async_get(hass).issues if "fill_line" in key[1]]
