@@ -196,6 +196,7 @@ class FillLine:
             "waits_for": self.watch.block_reason,
             "run_time_24h_s": self.spent[0],
             "volume_24h_l": self.spent[1],
+            "return_settles_in_s": self.watch.guard_settings.return_settle_s,
         }
 
     # What a person or a rule asks for

@@ -49,6 +49,7 @@ from .engine.guard_events import (
 from .engine.guard_state import GuardSettings, GuardState
 from .engine.guard_table import HEARD, Phase
 from .engine.pipeline import VesselModel
+from .engine.settling import SettlingTime
 from .line_settings import FillLineSettings
 from .secondary import SecondaryShutOff
 
@@ -78,6 +79,7 @@ class FillWatch:
         self.actuator = Actuator(hass, settings.device)
         self.secondary = SecondaryShutOff(hass, settings.secondary)
         self.countdown = None if settings.countdown is None else Countdown(hass, settings.countdown)
+        self.settling = SettlingTime(settings.return_settle_s, guard_settings.high_l)
         self.state = GuardState()
         self.decisions: deque[dict[str, Any]] = deque(maxlen=DECISIONS_KEPT)
         self.is_permitted = False
@@ -100,11 +102,14 @@ class FillWatch:
         try:
             self.state = GuardState.from_dict(data["guard"])
             self.decisions.extend(dict(entry) for entry in data.get("decisions", ()))
+            self.settling.restore(data.get("return_settle_s", ()))
         except (KeyError, TypeError, ValueError) as err:
             self._begin_locked_out(str(err))
             return
         rehearsal = bool(data.get("rehearsal", self.guard_settings.rehearsal))
-        self.guard_settings = replace(self.guard_settings, rehearsal=rehearsal)
+        self.guard_settings = replace(
+            self.guard_settings, rehearsal=rehearsal, return_settle_s=self.settling.value_s
+        )
         self.secondary.is_pending = bool(data.get("secondary_pending", False))
 
     def _begin_locked_out(self, why: str) -> None:
@@ -118,6 +123,7 @@ class FillWatch:
             "decisions": list(self.decisions),
             "rehearsal": self.guard_settings.rehearsal,
             "secondary_pending": self.secondary.is_pending,
+            "return_settle_s": self.settling.snapshot(),
         }
 
     # What entities show
@@ -216,6 +222,10 @@ class FillWatch:
     @callback
     def _async_return_pump(self, event: Event[EventStateChangedData]) -> None:
         on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
+        if on is not True:
+            self.settling.disturbed()
+        elif Actuator.read(event.data["old_state"]) is False:
+            self.settling.started(t_s)
         self.process(ReturnPumpReported(t_s, on))
         self._line.async_tick(t_s)
 
@@ -238,7 +248,19 @@ class FillWatch:
                 from its fills may be another line's, and is not passed on.
         """
         level = model.guard_level(t_s)
+        self._learn_settling(level)
         self.process(level if is_alone else replace(level, fill_rate_l_per_s=None))
+
+    def _learn_settling(self, level: LevelReported) -> None:
+        """Learn from the pump's starts how long its vessel takes to settle."""
+        if self.is_on is not False:
+            self.settling.disturbed()
+        elif level.volume_l is not None and self.settling.reading(
+            level.t_s, level.volume_l, level.noise_l, level.resolution_l
+        ):
+            self.guard_settings = replace(
+                self.guard_settings, return_settle_s=self.settling.value_s
+            )
 
     @callback
     def async_source(self, t_s: float, model: VesselModel) -> None:

@@ -1,6 +1,7 @@
 """What a fill line shows and lets a person do; what it does beside its own device."""
 
 from datetime import timedelta
+from math import exp
 from typing import Any
 
 import pytest
@@ -551,6 +552,30 @@ async def test_a_return_pump_that_stands_is_no_use_no_fill_and_no_permit(
     assert lab.value("added_today") == pytest.approx(0.0, abs=0.05)
     # 34 minutes of 2 mm in 100 min, 0.0018 L a minute: no more than that was carried.
     assert lab.value("total_used") == pytest.approx(used_l, abs=0.1)
+
+
+async def test_how_long_the_level_settles_is_learned_from_the_pumps_starts(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """A lag of 100 s by which 3 cm come back, 2.7 L of the 28.8 L below the high limit of 32 cm.
+
+    It is at rest within half a hundredth of that, 0.144 L, after 100 s x ln(2.7 / 0.144) = 293 s.
+    """
+    hass.states.async_set(RETURN_PUMP, "on")
+    await lab.set_up(device=VALVE, return_pump=RETURN_PUMP, return_settle_s=900.0)
+    await lab.settle(20.0, 60, 60)
+    for _ in range(3):
+        assert lab.watch.guard_settings.return_settle_s == 900.0
+        hass.states.async_set(RETURN_PUMP, "off")
+        await lab.run([23.0] * 6, 60)
+        hass.states.async_set(RETURN_PUMP, "on")
+        await lab.run([20.0 + 3.0 * exp(-20.0 * n / 100.0) for n in range(1, 150)], 20)
+    learned_s = lab.watch.guard_settings.return_settle_s
+    # A quarter more than what was seen, which is the next report of 20 s.
+    assert 1.25 * 293.0 <= learned_s <= 1.25 * 320.0
+    assert lab.line.diagnostics()["return_settles_in_s"] == learned_s
+    await lab.reload()
+    assert lab.watch.guard_settings.return_settle_s == learned_s
 
 
 # Options, settings, several lines
