@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.core import (
     CALLBACK_TYPE,
+    Context,
     Event,
     EventStateChangedData,
     HassJob,
@@ -41,6 +42,7 @@ from .engine.guard_events import (
     SourceReported,
     Started,
     Stopping,
+    StopRequested,
     Tick,
 )
 from .engine.guard_events import (
@@ -180,6 +182,7 @@ class FillWatch:
             self._async_cancel_wake,
             self.secondary.async_pause,
             *self.actuator.async_follow_rules(),
+            self.actuator.async_follow_stops(self._async_asked_to_stop),
         ]
         inputs = (*settings.high_inputs, *settings.leak_inputs, *settings.supply_empty_inputs)
         if inputs:
@@ -213,6 +216,13 @@ class FillWatch:
         on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
         self.process(ActuatorReported(t_s, on, self.actuator.actor(event.context)))
         self._line.async_publish(t_s)
+
+    @callback
+    def _async_asked_to_stop(self, context: Context) -> None:
+        """Take up what somebody asked: an OFF that is not obeyed is the line's affair too."""
+        now_s = dt_util.utcnow().timestamp()
+        self.process(StopRequested(now_s, self.actuator.actor(context)))
+        self._line.refresh()
 
     @callback
     def _async_input(self, event: Event[EventStateChangedData]) -> None:

@@ -4,8 +4,9 @@ from typing import Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
-from homeassistant.core import CoreState, HomeAssistant, ServiceCall
+from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .lab import FLOAT, LEAK, VALVE, Lab
 
@@ -301,3 +302,37 @@ async def test_the_lockout_is_on_the_disk_at_once(
     await guarded.line.async_lock_out("test")
     stored = hass_storage[f"{DOMAIN}.{guarded.entry.entry_id}.safety"]["data"]["vessels"]
     assert stored["lagoon_reservoir_fill_line"]["guard"]["trip"]["reason"] == "external"
+
+
+async def test_an_off_that_a_rule_asked_for_is_taken_up(hass: HomeAssistant, guarded: Lab) -> None:
+    """The rule's one OFF gets lost on the way: the line sends its own, again and again."""
+    await fill(guarded)
+    offs = async_mock_service(hass, "input_boolean", "turn_off")
+    await guarded.valve(on=False)
+    assert guarded.is_valve_on
+    assert guarded.state("guard_state").state == "stopping"
+    for _ in range(5):
+        await guarded.wait(10)
+    assert not guarded.is_locked_out
+    await guarded.wait(15)
+    assert guarded.state("lockout_reason").state == "stuck_on"
+    # The rule's own, and the line's at once, after 5, 15, 30 and 60 s.
+    assert len(offs) >= 5
+
+
+async def test_an_off_by_hand_is_by_hand_and_one_for_another_device_is_none(
+    hass: HomeAssistant, guarded: Lab
+) -> None:
+    await fill(guarded)
+    person = Context(user_id="keeper")
+    other = {"entity_id": ["switch.return_pump"]}
+    async_mock_service(hass, "switch", "turn_off")
+    await hass.services.async_call("switch", "turn_off", other, blocking=True, context=person)
+    assert guarded.is_valve_on
+    async_mock_service(hass, "input_boolean", "turn_off")
+    await hass.services.async_call(
+        "input_boolean", "turn_off", {"entity_id": VALVE}, blocking=True, context=person
+    )
+    await hass.async_block_till_done()
+    assert guarded.state("guard_state").state == "stopping"
+    assert guarded.watch.decisions[-1]["reason"] == "by_hand"
