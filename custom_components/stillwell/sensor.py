@@ -34,6 +34,9 @@ PARALLEL_UPDATES = 0
 UNIT_L_PER_DAY: Final = "L/d"
 """The hub has no unit class for this rate; as a plain unit it still gets statistics."""
 
+UNIT_MM_PER_K: Final = "mm/K"
+MM_PER_M: Final = 1000.0
+
 TIME_STEP_S: Final = MINUTE_S
 TIME_STEP_FRAC: Final = 0.005
 FILL_TIME_STEP_S: Final = 15.0
@@ -75,6 +78,19 @@ def _plus_minus(sigma: float | None, held_s: float) -> Mapping[str, Any]:
 
 def _per_minute(rate_l_per_s: float | None) -> float | None:
     return None if rate_l_per_s is None else rate_l_per_s * MINUTE_S
+
+
+def _mm_per_k(view: VesselView) -> tuple[float, float] | None:
+    drift = view.probe_drift_m_per_k
+    return None if drift is None else (MM_PER_M * drift[0], MM_PER_M * drift[1])
+
+
+def _first(pair: tuple[float, float] | None) -> float | None:
+    return None if pair is None else pair[0]
+
+
+def _second(pair: tuple[float, float] | None) -> float | None:
+    return None if pair is None else pair[1]
 
 
 def _percent(frac: float | None) -> float | None:
@@ -265,6 +281,26 @@ SENSORS: tuple[VesselSensorDescription, ...] = (
         entity_category=EntityCategory.DIAGNOSTIC,
         value_fn=lambda view: view.reason.value,
     ),
+    VesselSensorDescription(
+        key="probe_drift",
+        translation_key="probe_drift",
+        native_unit_of_measurement=UNIT_MM_PER_K,
+        suggested_display_precision=2,
+        entity_category=EntityCategory.DIAGNOSTIC,
+        entity_registry_enabled_default=False,
+        value_fn=lambda view: _first(_mm_per_k(view)),
+        attributes_fn=lambda view: _plus_minus(_second(_mm_per_k(view)), view.held_s),
+        step_abs=0.01,
+        only_if=lambda runtime: runtime.settings.temperature_source is not None,
+    ),
+)
+
+LEARNING: Final = SensorEntityDescription(
+    key="learning",
+    translation_key="learning",
+    native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
+    suggested_display_precision=0,
+    entity_category=EntityCategory.DIAGNOSTIC,
 )
 
 
@@ -315,6 +351,19 @@ class VesselSensor(StillwellEntity, SensorEntity):
         return round(raw, 4)
 
 
+class LearningSensor(StillwellEntity, SensorEntity):
+    """How far a vessel has got with learning from the recorder."""
+
+    @override
+    def take(self) -> bool:
+        """Take the progress in whole percent."""
+        percent = round(100.0 * self.runtime.learning_frac)
+        if percent == self._attr_native_value:
+            return False
+        self._attr_native_value = percent
+        return True
+
+
 async def async_setup_entry(
     _hass: HomeAssistant,
     entry: StillwellConfigEntry,
@@ -327,6 +376,7 @@ async def async_setup_entry(
             for description in SENSORS
             if description.only_if(runtime)
         ]
+        entities.append(LearningSensor(runtime, LEARNING))
         async_add_entities(entities, config_subentry_id=runtime.subentry_id)
     for line in entry.runtime_data.lines.values():
         entities = [LineSensor(line, description) for description in LINE_SENSORS]

@@ -32,7 +32,7 @@ from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
 from .local_time import LocalTime
 from .pour import Before
-from .readings import level_reading, state_unit
+from .readings import level_reading, probe_temperature_c, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
 
@@ -43,6 +43,10 @@ if TYPE_CHECKING:
 _LOGGER = logging.getLogger(__name__)
 
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
+
+
+type Report = tuple[float, Reading, bool | None, float | None]
+"""Time, level, whether it is being filled, temperature of the probe in degC."""
 
 
 class VesselRuntime:
@@ -100,10 +104,11 @@ class VesselRuntime:
             "source": self._registry_ids.get(settings.source, settings.source),
         }
         """What a level means; the same water reads otherwise when any of it changes."""
-        self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
+        self._while_learning: list[Report] | None = None
         self.learned_from: str | None = None
         """The level source whose recorded history the model has seen."""
         self.learning_frac = 1.0
+        """How far it has got with learning from the recorder."""
         self.view: VesselView = self.model.view(0.0, 0.0)
 
     # Subscription
@@ -137,12 +142,12 @@ class VesselRuntime:
     @callback
     def _take(self, state: State | None, t_s: float) -> None:
         reading = level_reading(state, self.settings, self.settings.vessel)
-        fill_on = self.fill_on
+        report = t_s, reading, self.fill_on, self._temperature_c(t_s)
         self.model.set_check(self.check_reason)
         if self._while_learning is not None:
-            self._while_learning.append((t_s, reading, fill_on))
+            self._while_learning.append(report)
         try:
-            self._report(self.model, t_s, reading, fill_on)
+            self._report(self.model, report)
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
@@ -169,15 +174,19 @@ class VesselRuntime:
             return Reason.MAINTENANCE
         return None if all(line.is_return_settled for line in self.lines) else Reason.RETURN_PUMP
 
-    def _report(
-        self, model: VesselModel, t_s: float, reading: Reading, fill_on: bool | None
-    ) -> None:
+    def _temperature_c(self, t_s: float) -> float | None:
+        source = self.settings.temperature_source
+        return None if source is None else probe_temperature_c(self.hass.states.get(source), t_s)
+
+    def _report(self, model: VesselModel, report: Report) -> None:
+        t_s, reading, fill_on, temperature_c = report
         model.report(
             t_s,
             reading,
             fill_on=fill_on,
             day=self._local_time.day(t_s),
             utc_offset_s=self._local_time.utc_offset_s(t_s),
+            temperature_c=temperature_c,
         )
 
     def _failed(self, t_s: float, err: Exception) -> None:
@@ -291,6 +300,7 @@ class VesselRuntime:
         if self.learned_from == self.settings.source:
             return
         self._while_learning = []
+        self._async_learning(0.0)
         try:
             model = await async_learn_from_recorder(
                 self.hass, self, self._spec, dt_util.utcnow(), self._async_learning
@@ -308,13 +318,11 @@ class VesselRuntime:
         self.learning_frac = frac
         self.async_publish(dt_util.utcnow().timestamp())
 
-    def _take_over(
-        self, model: VesselModel, live: list[tuple[float, Reading, bool | None]]
-    ) -> None:
+    def _take_over(self, model: VesselModel, live: list[Report]) -> None:
         """Go on with the model that has seen the past, after what came in meanwhile."""
         model.go_live()
-        for t_s, reading, fill_on in live:
-            self._report(model, t_s, reading, fill_on)
+        for report in live:
+            self._report(model, report)
         self.model = model
 
     def snapshot(self) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from .geometry import Vessel
 from .guard_events import LevelReported
 from .ledger import DayUse
 from .loss import LossTest, LossVerdict
+from .probe_temperature import ProbeTemperature
 from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
 
 SNAPSHOT_VERSION: Final = 1
@@ -71,6 +72,8 @@ class VesselView:
     loss: LossVerdict | None
     rejected_count: int
     interval_s: float | None
+    probe_drift_m_per_k: tuple[float, float] | None
+    """What a kelvin adds to a reading, and one standard deviation of it."""
 
 
 class VesselModel:
@@ -87,8 +90,10 @@ class VesselModel:
         "_good_s",
         "_loss",
         "_loss_verdict",
+        "_probe",
         "_shape",
         "_start_l",
+        "_temp_c",
         "_verdict",
         "_zero_l",
         "events",
@@ -108,6 +113,8 @@ class VesselModel:
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
         self._burst = BurstWatch()
+        self._probe = ProbeTemperature()
+        self._temp_c: float | None = None
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
         self._check: Reason | None = None
@@ -168,6 +175,7 @@ class VesselModel:
         fill_on: bool | None,
         day: DaySpan,
         utc_offset_s: float,
+        temperature_c: float | None = None,
     ) -> Verdict:
         """Take one report of the level source.
 
@@ -177,7 +185,9 @@ class VesselModel:
             fill_on: Whether the fill device is on; None when there is none or it is not known.
             day: The local day that holds ``t_s``.
             utc_offset_s: Local time minus UTC, for the day/night pattern.
+            temperature_c: Temperature of the probe, if it is known.
         """
+        self._temp_c = temperature_c
         verdict = self._conditioner.report(t_s, reading)
         self._take(verdict, fill_on, day, utc_offset_s)
         return verdict
@@ -193,8 +203,10 @@ class VesselModel:
     ) -> None:
         self._verdict = verdict
         shape, balance = self._shape, self._balance
-        for t_s, depth_m in verdict.accepted:
-            self._accepted_m = depth_m
+        for t_s, read_m in verdict.accepted:
+            # Control goes by what was read; what is learned and shown, by the water itself.
+            self._accepted_m = read_m
+            depth_m = self._without_drift(t_s, read_m)
             self.recent.append((t_s, depth_m))
             if self._check is not None:
                 continue
@@ -223,6 +235,14 @@ class VesselModel:
             )
             self._forecaster.add(block, utc_offset_s)
         self.events.extend(balance.pop_events())
+
+    def _without_drift(self, t_s: float, read_m: float) -> float:
+        """Take off a reading what the probe's temperature has added."""
+        probe = self._probe
+        off_m = probe.correction_m(t_s, self._temp_c)
+        is_quiet = self._check is None and self._balance.flow is Flow.FALLING
+        probe.add(t_s, read_m, self._temp_c, is_quiet=is_quiet)
+        return min(max(0.0, read_m - off_m), self._shape.height_m)
 
     def view(self, t_s: float, utc_offset_s: float) -> VesselView:
         """Return what may be shown now."""
@@ -274,6 +294,7 @@ class VesselModel:
             loss=self._burst.verdict or self._loss_verdict,
             rejected_count=self._conditioner.rejected_count,
             interval_s=self._conditioner.interval_s,
+            probe_drift_m_per_k=self._probe.drift_m_per_k,
         )
 
     def outlook(self, t_s: float, until_s: float, utc_offset_s: float) -> Outlook | None:
@@ -354,6 +375,7 @@ class VesselModel:
     def set_on_new_footing(self) -> None:
         """Go on with another source, place or shape: what was learned of the water stays."""
         self.go_live()
+        self._probe = ProbeTemperature()
         self._balance.rebased()
 
     def restarted(self, t_s: float) -> None:
@@ -369,6 +391,7 @@ class VesselModel:
             "balance": self._balance.snapshot(),
             "forecaster": self._forecaster.snapshot(),
             "loss": self._loss.snapshot(),
+            "probe": self._probe.snapshot(),
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -386,6 +409,7 @@ class VesselModel:
             self._balance.restore(data["balance"])
             self._forecaster.restore(data["forecaster"])
             self._loss.restore(data["loss"])
+            self._probe.restore(data["probe"])
         except (KeyError, TypeError, AttributeError) as err:
             msg = f"not a snapshot of a vessel: {err!r}"
             raise ValueError(msg) from err
