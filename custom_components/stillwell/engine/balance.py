@@ -279,6 +279,11 @@ class Balance:
         """Litres per local day, newest last."""
         return self._book.days
 
+    @property
+    def today(self) -> DayUse | None:
+        """Litres of the newest local day."""
+        return self._book.newest
+
     def pop_blocks(self) -> tuple[UseBlock, ...]:
         """Blocks closed since the last call."""
         out = tuple(self._blocks)

@@ -270,7 +270,6 @@ class VesselModel:
         use, use_sigma = (is_estimate_known and balance.use_over(DAY_S)) or nothing
         week, week_sigma = (is_estimate_known and balance.use_over(WEEK_S)) or nothing
         shown_l = volume_l if is_level_known else None
-        days = balance.days
         return VesselView(
             t_s=t_s,
             status=status,
@@ -290,7 +289,7 @@ class VesselModel:
             flow=balance.flow if is_level_known else Flow.UNKNOWN,
             last_fill=balance.last_fill,
             total_used_l=balance.total_used_l if volume_l is not None else None,
-            today=days[-1] if days else None,
+            today=balance.today,
             loss=self._burst.verdict or self._loss_verdict,
             rejected_count=self._conditioner.rejected_count,
             interval_s=self._conditioner.interval_s,
