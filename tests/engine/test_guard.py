@@ -265,6 +265,19 @@ def test_case_04_one_low_spike_is_no_start() -> None:
 # Case 5: no rise.
 
 
+def test_no_rise_asks_to_be_woken_at_its_time() -> None:
+    line = Line().filling(INTERVAL_S)
+    silent_s = line.t_s
+    line.quiet(3 * INTERVAL_S)  # the water stops; the median shows the last of it
+    assert line.last.wake_at_s is not None
+    # three steps of 0.1 L at the line's rate take less than two minutes: the least window
+    assert line.last.wake_at_s <= silent_s + INTERVAL_S + 120.0 + INTERVAL_S
+    line.t_s = line.last.wake_at_s
+    line.tick()
+    assert line.state.trip is not None
+    assert line.state.trip.reason is TripReason.NO_RISE
+
+
 def test_case_05_no_rise_latches_and_not_before_its_window() -> None:
     line = Line().ready()
     line.switched(on=True)

@@ -99,6 +99,17 @@ def window_s(level: Level, settings: GuardSettings) -> float:
     )
 
 
+def barren_at_s(state: GuardState, settings: GuardSettings) -> float | None:
+    """Return when a run in which the level does not rise any more is barren; None without one.
+
+    A window and one report after the watch began; what short runs before it lasted counts too.
+    """
+    rise, level = state.rise, state.level
+    if rise.began_s is None:
+        return None
+    return rise.began_s - rise.on_s + window_s(level, settings) + (level.interval_s or 0.0)
+
+
 def blocks(state: GuardState, settings: GuardSettings, t_s: float) -> Iterator[BlockReason]:
     """Yield every reason why no run may begin now, the gravest first."""
     yield from _phase_blocks(state)
@@ -228,17 +239,18 @@ def added_l(state: GuardState, t_s: float) -> float:
 
 def wake_at_s(state: GuardState, settings: GuardSettings, t_s: float) -> float | None:
     """Return the next time (s) at which time alone may change the answer."""
-    times = (*_wake_run(state), *_wake_signal(state, settings), *_wake_waits(state, settings))
+    times = (*_wake_run(state, settings), *_wake_signal(state, settings), *_wake_waits(state, settings))
     return min((time_s for time_s in times if time_s is not None and time_s > t_s), default=None)
 
 
-def _wake_run(state: GuardState) -> Iterator[float]:
+def _wake_run(state: GuardState, settings: GuardSettings) -> Iterator[float | None]:
     if state.off is not None:
         yield state.off.next_s
         if not state.off.escalated:
             yield state.off.since_s + state.off.grace_s
     if state.run is not None:
         yield state.run.deadline_s
+        yield barren_at_s(state, settings)
         if not state.run.confirmed:
             yield state.run.started_s + NO_ANSWER_S
 
