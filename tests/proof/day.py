@@ -529,10 +529,10 @@ class Day:
         return least_l is not None and self.plant.source_l < least_l * 1.2
 
     def window_s(self) -> float:
-        """Return the watch's window as it is published: three reports, three steps, two minutes."""
+        """Return the watch's window as it is published: three reports, four steps, two minutes."""
         strip = self.strip
         step_l = max(strip.resolution_l, 2.0 * strip.noise_l)
-        return max(3.0 * strip.interval_s, 3.0 * step_l / self.plant.inflow_l_per_s, 120.0)
+        return max(3.0 * strip.interval_s, 4.0 * step_l / self.plant.inflow_l_per_s, 120.0)
 
     def has_untold_flow(self) -> bool:
         """Whether water went past a closed valve long enough to be told, and was not."""

@@ -2,7 +2,7 @@
 
 No rise. Whenever the level has gained a step that is not noise, the watch begins anew; when it
 has not for a whole window (``guard_rules.window_s``) and one report more, the run is barren. In
-a window a healthy line gains three steps. How long water may fail to come before the verdict:
+a window a healthy line gains four steps. How long water may fail to come before the verdict:
 the median of three goes on rising for one report after the water has stopped, and the step kept
 in hand may count for one report more; then a window and a report pass. In that time a crest of
 noise may use up the step in hand once, and a window and a report pass again: two windows and four
@@ -51,7 +51,7 @@ def is_barren(state: GuardState, settings: GuardSettings, t_s: float) -> bool:
     due_s = barren_at_s(state, settings)
     if due_s is None or t_s < due_s:
         return False
-    return _gained_l(state.rise) < step_l(state.level, settings)
+    return _gained_l(state.rise) < WHOLE_STEP_FRAC * step_l(state.level, settings)
 
 
 def rise_after(
@@ -67,7 +67,7 @@ def rise_after(
         # After a short run its water still shows up for a while.
         return replace(rise, peak_l=median_l) if median_l > peak_l else rise
     rise = replace(rise, peak_l=median_l)
-    gained_l, needed_l = _gained_l(rise), step_l(state.level, settings)
+    gained_l, needed_l = _gained_l(rise), WHOLE_STEP_FRAC * step_l(state.level, settings)
     if gained_l < needed_l:
         return rise
     # Up to one step in hand is kept: a crest of noise must not become the new ground.
