@@ -8,6 +8,7 @@ from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
 
 from .actions import async_register
+from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .migration import async_migrate_entry as async_migrate_entry
@@ -40,6 +41,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
     await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
+    entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
     return True
 
 

@@ -7,13 +7,15 @@ from typing import Any, Final
 import voluptuous as vol
 from homeassistant.config_entries import ConfigEntryState
 from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
-from homeassistant.exceptions import ServiceValidationError
+from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.service import async_register_admin_service
 from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
+from .blueprint_care import async_install
 from .const import DOMAIN
 from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
@@ -34,6 +36,9 @@ DAILY_USE: Final = "daily_use"
 WRITE_DAILY_USE: Final = "write_daily_use"
 POUR_BEGIN: Final = "pour_begin"
 POUR_END: Final = "pour_end"
+INSTALL_BLUEPRINTS: Final = "install_blueprints"
+
+ATTR_REPLACE_EDITED: Final = "replace_edited"
 
 ATTR_POURED: Final = "poured_l"
 ATTR_APPLY: Final = "apply"
@@ -225,6 +230,28 @@ async def _forecast(call: ServiceCall) -> ServiceResponse:
     }
 
 
+async def _install_blueprints(call: ServiceCall) -> ServiceResponse:
+    try:
+        done = await async_install(call.hass, replace_edited=call.data[ATTR_REPLACE_EDITED])
+    except OSError as err:
+        raise HomeAssistantError(
+            translation_domain=DOMAIN,
+            translation_key="blueprints_not_written",
+            translation_placeholders={"error": str(err)},
+        ) from err
+    return {
+        "blueprints": [
+            {
+                "file": one.name,
+                "done": one.written.value,
+                "version": one.version,
+                "kept_as": one.kept_as,
+            }
+            for one in done
+        ]
+    }
+
+
 def _register(
     hass: HomeAssistant,
     name: str,
@@ -261,4 +288,12 @@ def async_register(hass: HomeAssistant) -> None:
     _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
     _register(
         hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY
+    )
+    async_register_admin_service(
+        hass,
+        DOMAIN,
+        INSTALL_BLUEPRINTS,
+        _install_blueprints,
+        schema=vol.Schema({vol.Optional(ATTR_REPLACE_EDITED, default=False): cv.boolean}),
+        supports_response=SupportsResponse.OPTIONAL,
     )
