@@ -1,4 +1,4 @@
-"""Actions: lock out, reset, forecast, decision log, accept the present use, known pour."""
+"""Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -17,6 +17,7 @@ from homeassistant.util.json import JsonValueType
 from .const import DOMAIN
 from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
+from .dashboard import async_dashboard
 from .engine.calibration import PourError
 from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
@@ -32,6 +33,7 @@ DECISION_LOG: Final = "decision_log"
 ACCEPT_USE: Final = "accept_use"
 DAILY_USE: Final = "daily_use"
 WRITE_DAILY_USE: Final = "write_daily_use"
+DASHBOARD: Final = "dashboard"
 POUR_BEGIN: Final = "pour_begin"
 POUR_END: Final = "pour_end"
 
@@ -225,6 +227,14 @@ async def _forecast(call: ServiceCall) -> ServiceResponse:
     }
 
 
+async def _dashboard(call: ServiceCall) -> ServiceResponse:
+    """Return what the raw editor of a new dashboard takes."""
+    dashboard = await async_dashboard(call.hass)
+    if not dashboard["views"]:
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_system")
+    return dashboard
+
+
 def _register(
     hass: HomeAssistant,
     name: str,
@@ -261,4 +271,11 @@ def async_register(hass: HomeAssistant) -> None:
     _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
     _register(
         hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY
+    )
+    hass.services.async_register(
+        DOMAIN,
+        DASHBOARD,
+        _dashboard,
+        schema=vol.Schema({}),
+        supports_response=SupportsResponse.ONLY,
     )
