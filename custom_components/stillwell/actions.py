@@ -1,4 +1,4 @@
-"""Actions: lock out, reset, forecast, decision log, accept the present use, known pour."""
+"""Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -19,6 +19,7 @@ from .blueprint_care import async_install
 from .const import DOMAIN
 from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
+from .dashboard import async_dashboard
 from .engine.calibration import PourError
 from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
@@ -34,6 +35,7 @@ DECISION_LOG: Final = "decision_log"
 ACCEPT_USE: Final = "accept_use"
 DAILY_USE: Final = "daily_use"
 WRITE_DAILY_USE: Final = "write_daily_use"
+DASHBOARD: Final = "dashboard"
 POUR_BEGIN: Final = "pour_begin"
 POUR_END: Final = "pour_end"
 INSTALL_BLUEPRINTS: Final = "install_blueprints"
@@ -252,6 +254,14 @@ async def _install_blueprints(call: ServiceCall) -> ServiceResponse:
     }
 
 
+async def _dashboard(call: ServiceCall) -> ServiceResponse:
+    """Return what the raw editor of a new dashboard takes."""
+    dashboard = await async_dashboard(call.hass)
+    if not dashboard["views"]:
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_system")
+    return dashboard
+
+
 def _register(
     hass: HomeAssistant,
     name: str,
@@ -296,4 +306,11 @@ def async_register(hass: HomeAssistant) -> None:
         _install_blueprints,
         schema=vol.Schema({vol.Optional(ATTR_REPLACE_EDITED, default=False): cv.boolean}),
         supports_response=SupportsResponse.OPTIONAL,
+    )
+    hass.services.async_register(
+        DOMAIN,
+        DASHBOARD,
+        _dashboard,
+        schema=vol.Schema({}),
+        supports_response=SupportsResponse.ONLY,
     )
