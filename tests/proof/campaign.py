@@ -188,18 +188,18 @@ def _allowed_dry_s(day: Day, chosen: set[str]) -> float:
 def _no_rise_s(day: Day, watches: int = 3) -> float:
     """Return how long water may fail to come before the pump stands, s.
 
-    The guard's rule: a run is barren a window and a report after the last step up. The water
-    stops right after a report: the median of three takes one report more to show the last of it,
-    and the step the guard keeps in hand counts one report later still (2 I). Then the verdict
-    takes a window and a report (W + I), in which a crest of noise may use up the step in hand
-    and begin the watch anew (W + I again). For a third watch noise must climb a whole step above
-    that crest, three standard deviations of the median: once in about a thousand such days, and
-    the page counts them. A fourth would take a step more. Reports come up to a twentieth late,
-    and the command takes the device's time.
+    The guard's rule: a run is barren a window and a report, up to a quarter late, after the last
+    step up. The water stops right after a report: the median of three takes one report more to
+    show the last of it, and the step the guard keeps in hand counts one report later still (2 I).
+    Then the verdict takes a window and a report (W + 1.25 I), in which a crest of noise may use
+    up the step in hand and begin the watch anew (as long again). For a third watch noise must
+    climb a whole step above that crest, three standard deviations of the median: once in about a
+    thousand such days, and the page counts them. A fourth would take a step more. Reports come
+    up to a twentieth late, and the command takes the device's time.
     """
     interval_s = day.strip.interval_s
     lag_s = 2.0 * LATEST_REPORT_FRAC * interval_s
-    return lag_s + watches * (day.window_s() + interval_s) + day.device.latency_s + TRACE_S
+    return lag_s + watches * (day.window_s() + 1.25 * interval_s) + day.device.latency_s + TRACE_S
 
 
 def _is_slow_verdict(faults: tuple[str, ...], day: Day) -> bool:

@@ -349,12 +349,13 @@ class Day:
         high: bool | None = self.plant.level_l >= self.contact_l - 1e-6
         empty: bool | None = self.plant.source_l <= self.supply_mark_l + 1e-6
         leak: bool | None = "leak" in self.active
-        if "high contact stuck clear" in self.active:
+        # A contact that is unavailable says nothing, stuck or not.
+        if "high contact unknown" in self.active:
+            high = None
+        elif "high contact stuck clear" in self.active:
             high = False
         elif "high contact stuck on" in self.active:
             high = True
-        elif "high contact unknown" in self.active:
-            high = None
         if "leak unknown" in self.active:
             leak = None
         if "supply contact stuck clear" in self.active:

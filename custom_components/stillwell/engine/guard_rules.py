@@ -18,6 +18,8 @@ DWELL_S: Final = MINUTE_S
 STALE_FLOOR_S: Final = 30.0
 STALE_INTERVALS: Final = 3.0
 NO_RISE_FLOOR_S: Final = 120.0
+LATE_REPORT: Final = 1.25
+"""A report that comes a quarter late is waited for: it may show the rise."""
 STEPS_IN_WINDOW: Final = 4.0
 """What a healthy line gains in a window: one step must be seen, the median lags by about one,
 rounding and noise may take one at either end."""
@@ -105,12 +107,14 @@ def window_s(level: Level, settings: GuardSettings) -> float:
 def barren_at_s(state: GuardState, settings: GuardSettings) -> float | None:
     """Return when a run in which the level does not rise any more is barren; None without one.
 
-    A window and one report after the watch began; what short runs before it lasted counts too.
+    A window and one report, which may be late, after the watch began; what short runs before it
+    lasted counts too.
     """
     rise, level = state.rise, state.level
     if rise.began_s is None:
         return None
-    return rise.began_s - rise.on_s + window_s(level, settings) + (level.interval_s or 0.0)
+    report_s = LATE_REPORT * (level.interval_s or 0.0)
+    return rise.began_s - rise.on_s + window_s(level, settings) + report_s
 
 
 def blocks(state: GuardState, settings: GuardSettings, t_s: float) -> Iterator[BlockReason]:

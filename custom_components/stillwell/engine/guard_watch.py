@@ -1,13 +1,14 @@
 """The guard's two watches on the level: no rise while on, rise while off.
 
 No rise. Whenever the level has gained a step that is not noise, the watch begins anew; when it
-has not for a whole window (``guard_rules.window_s``) and one report more, the run is barren. In
-a window a healthy line gains four steps. How long water may fail to come before the verdict:
-the median of three goes on rising for one report after the water has stopped, and the step kept
-in hand may count for one report more; then a window and a report pass. In that time a crest of
-noise may use up the step in hand once, and a window and a report pass again: two windows and four
-reports. For a third window noise must climb a whole step more, two standard deviations of a
-reading and three of the median; that is about one run in a thousand (docs/proof.md counts them).
+has not for a whole window (``guard_rules.window_s``) and one report more (which may come a
+quarter late), the run is barren. In a window a healthy line gains four steps. How long water may
+fail to come before the verdict: the median of three goes on rising for one report after the water
+has stopped, and the step kept in hand may count for one report more; then a window and a report
+pass. In that time a crest of noise may use up the step in hand once, and a window and a report
+pass again: two windows and less than five reports. For a third window noise must climb a whole
+step more, two standard deviations of a reading and three of the median; that is about one run in
+a thousand (docs/proof.md counts them).
 Runs shorter than that are added up, so that short pulses into a hose that has come off are found
 as well; what a short run brought may show up until the next run begins.
 
