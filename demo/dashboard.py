@@ -1,4 +1,4 @@
-"""A dashboard of the hub's own cards, laid out for a phone of 412 px."""
+"""The lab's dashboard: the one the integration makes, and hands at the simulated plant."""
 
 import asyncio
 from collections.abc import Mapping, Sequence
@@ -14,151 +14,44 @@ RULE_PAUSE_S = 0.2
 type Card = dict[str, Any]
 
 
-def tile(entity: str, *, name: str | None = None, is_wide: bool = False, **more: Any) -> Card:
-    """Return a tile, two beside each other on a phone unless it is wide."""
-    card: Card = {"type": "tile", "entity": entity, **more}
-    if name is not None:
-        card["name"] = name
-    if is_wide:
-        card["grid_options"] = {"columns": 12}
+def tile(entity: str, name: str, *, columns: int = 6, **more: Any) -> Card:
+    """Return a tile, two beside each other on a phone."""
+    card: Card = {"type": "tile", "entity": entity, "name": name, **more}
+    card["grid_options"] = {"columns": columns}
     return card
 
 
-def heading(text: str, icon: str) -> Card:
-    """Return the heading of a section."""
-    return {"type": "heading", "heading": text, "heading_style": "title", "icon": icon}
-
-
-def section(*cards: Card) -> Card:
-    """Return a section."""
-    return {"type": "grid", "cards": list(cards)}
-
-
-def water(tank: Tank, own: Mapping[str, str]) -> Card:
-    """How much is left and until when: the first thing a keeper wants to know."""
-    return section(
-        heading(f"{tank.name} reservoir", "mdi:waves"),
-        {
-            "type": "gauge",
-            "entity": own["fill"],
-            "name": "Fill",
-            "min": 0,
-            "max": 100,
-            "needle": True,
-            "segments": [
-                {"from": 0, "color": "var(--error-color)"},
-                {"from": 10, "color": "var(--warning-color)"},
-                {"from": 25, "color": "var(--success-color)"},
-            ],
-        },
-        tile(own["usable_volume"], name="Usable"),
-        tile(own["use_per_day"], name="Use per day"),
-        tile(own["empty_at"], name="Empty"),
-        tile(own["refill_due_at"], name="Refill due"),
-    )
-
-
-def filling(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
-    """The valve, what may stop it, and how to set it free again."""
-    only_while_filling = {"condition": "state", "entity": own["filling"], "state": "on"}
-    return section(
-        heading("Filling", "mdi:water-plus"),
-        tile(own["lockout"], name="Lockout", is_wide=True, color="red"),
-        tile(
-            own["reset"],
-            name="Reset lockout",
-            visibility=[{"condition": "state", "entity": own["lockout"], "state": "on"}],
-            is_wide=True,
-            tap_action={
-                "action": "perform-action",
-                "perform_action": "button.press",
-                "target": {"entity_id": own["reset"]},
-                "confirmation": {"text": "Have you looked on site, and is the cause gone?"},
-            },
-        ),
-        tile(tank.valve, name="Valve"),
-        tile(own["permit"], name="Permit"),
-        *(
-            tile(own[key], name=name, visibility=[only_while_filling])
-            for key, name in (("fill_rate", "Fill rate"), ("full_at", "Full"))
-        ),
-        tile(own["last_fill_volume"], name="Last fill"),
-        tile(own["last_fill_duration"], name="It took"),
-        tile(automation, name="Refill rule", is_wide=True),
-    )
-
-
-def days(tank: Tank, own: Mapping[str, str]) -> Card:
-    """What the last days were like."""
-    return section(
-        heading("The last days", "mdi:chart-line"),
-        {
-            "type": "history-graph",
-            "title": "Level and valve",
-            "hours_to_show": 192,
-            "entities": [
-                {"entity": tank.strip, "name": "Level"},
-                {"entity": tank.valve, "name": "Valve"},
-            ],
-            "grid_options": {"columns": 12},
-        },
-        tile(own["used_today"], name="Used today"),
-        tile(own["added_today"], name="Added today"),
-        tile(own["evaporation_per_day"], name="Evaporation", is_wide=True),
-    )
-
-
-def signals(tank: Tank, own: Mapping[str, str]) -> Card:
-    """What the sensors say and whether it is believed."""
-    return section(
-        heading("Signals", "mdi:signal-variant"),
-        tile(own["signal"], name="Signal"),
-        tile(own["signal_reason"], name="Reason"),
-        tile(tank.strip, name="Strip"),
-        tile(own["unexplained_loss"], name="Unexplained loss"),
-        tile(tank.float_switch, name="Float switch"),
-        tile(tank.floor, name="Floor"),
-    )
-
-
-def bench(tank: Tank) -> Card:
-    """Hands at the simulated plant."""
-    return section(
-        heading("Make it go wrong", "mdi:hand-back-right"),
-        {
-            "type": "markdown",
-            "content": "The plant is simulated. Unplug the strip in the middle of a fill, throttle "
-            "the supply until the run is too long, or put water on the floor.",
-            "grid_options": {"columns": 12},
-        },
-        *(
-            tile(entity, name=name)
-            for entity, name in zip(
-                tank.faults,
-                ("Strip unplugged", "Supply throttled", "Valve sticks", "Spill"),
-                strict=True,
-            )
-        ),
-        tile(f"button.{tank.key}_draw_two_litres", name="Draw 2 L", hide_state=True),
-        tile(f"button.{tank.key}_pour_two_litres", name="Pour 2 L", hide_state=True),
-    )
-
-
-def view(tank: Tank, own: Mapping[str, str], automation: str) -> Card:
-    """Return the view of one system."""
+def bench(tank: Tank, automation: str) -> Card:
+    """Return the refill rule, and hands at the simulated plant."""
+    faults = ("Strip unplugged", "Supply throttled", "Valve sticks", "Spill")
     return {
-        "title": tank.name,
-        "path": tank.key,
-        "type": "sections",
-        "max_columns": 3,
-        "sections": [
-            water(tank, own),
-            filling(tank, own, automation),
-            days(tank, own),
-            signals(tank, own),
-            bench(tank),
+        "type": "grid",
+        "cards": [
+            {
+                "type": "heading",
+                "heading": "Make it go wrong",
+                "heading_style": "title",
+                "icon": "mdi:hand-back-right",
+            },
+            {
+                "type": "markdown",
+                "content": "The plant is simulated. Unplug the strip in the middle of a fill, "
+                "throttle the supply until the run is too long, or put water on the floor.",
+                "grid_options": {"columns": 12},
+            },
+            *(tile(entity, name) for entity, name in zip(tank.faults, faults, strict=True)),
+            tile(f"button.{tank.key}_draw_two_litres", "Draw 2 L", hide_state=True),
+            tile(f"button.{tank.key}_pour_two_litres", "Pour 2 L", hide_state=True),
+            tile(automation, "Refill rule", columns=12),
         ],
     }
+
+
+async def generated(hub: HubClient) -> dict[str, Any]:
+    """Return what the integration's action returns."""
+    answer = await hub.post("/api/services/stillwell/dashboard?return_response")
+    made: dict[str, Any] = answer["service_response"]
+    return made
 
 
 async def _rules(hub: HubClient, wanted: set[str]) -> dict[str, str]:
@@ -181,7 +74,10 @@ async def add_dashboard(
 ) -> None:
     """Make it the dashboard that opens first, and count the water in the energy dashboard."""
     automations = await _rules(hub, {tank.automation_id for tank in tanks})
-    views = [view(tank, own[tank.key], automations[tank.automation_id]) for tank in tanks]
+    made = await generated(hub)
+    for tank in tanks:
+        (page,) = [page for page in made["views"] if page["title"] == tank.name]
+        page["sections"].append(bench(tank, automations[tank.automation_id]))
     await hub.call(
         "lovelace/dashboards/create",
         url_path=DASHBOARD,
@@ -191,9 +87,7 @@ async def add_dashboard(
         show_in_sidebar=True,
         require_admin=False,
     )
-    await hub.call(
-        "lovelace/config/save", url_path=DASHBOARD, config={"title": "Marine lab", "views": views}
-    )
+    await hub.call("lovelace/config/save", url_path=DASHBOARD, config=made)
     await hub.call("frontend/set_system_data", key="core", value={"default_panel": DASHBOARD})
     await hub.call(
         "energy/save_prefs",

@@ -8,13 +8,20 @@ from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
 
 from .actions import async_register
+from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .migration import async_migrate_entry as async_migrate_entry
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 
-PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.BUTTON, Platform.SENSOR)
+PLATFORMS: Final = (
+    Platform.BINARY_SENSOR,
+    Platform.BUTTON,
+    Platform.EVENT,
+    Platform.SENSOR,
+    Platform.SWITCH,
+)
 
 
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
@@ -28,15 +35,23 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     system = System(hass, entry)
     await system.async_load()
     entry.runtime_data = system
+    # Before anything else is awaited: a change that comes meanwhile must not be missed.
+    entry.async_on_unload(entry.add_update_listener(_async_updated))
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
+    system.async_make_devices()
     await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
-    entry.async_on_unload(entry.add_update_listener(_async_updated))
+    entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
     return True
 
 
 async def _async_updated(hass: HomeAssistant, entry: StillwellConfigEntry) -> None:
     """Reload after a change of settings; subentries come and go this way too."""
+    system: System = entry.runtime_data
+    if system.is_reload_due:
+        # A reservoir and its fill line are added in one go: one reload takes both.
+        return
+    system.is_reload_due = True
     hass.config_entries.async_schedule_reload(entry.entry_id)
 
 

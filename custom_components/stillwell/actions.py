@@ -1,4 +1,4 @@
-"""Actions: lock out, reset, forecast, decision log, accept the present use, known pour."""
+"""Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -7,16 +7,21 @@ from typing import Any, Final
 import voluptuous as vol
 from homeassistant.config_entries import ConfigEntryState
 from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
-from homeassistant.exceptions import ServiceValidationError
+from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.service import async_register_admin_service
 from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
+from .blueprint_care import async_install
 from .const import DOMAIN
+from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
+from .dashboard import async_dashboard
 from .engine.calibration import PourError
+from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
 from .vessel import VesselRuntime
 
@@ -30,8 +35,12 @@ DECISION_LOG: Final = "decision_log"
 ACCEPT_USE: Final = "accept_use"
 DAILY_USE: Final = "daily_use"
 WRITE_DAILY_USE: Final = "write_daily_use"
+DASHBOARD: Final = "dashboard"
 POUR_BEGIN: Final = "pour_begin"
 POUR_END: Final = "pour_end"
+INSTALL_BLUEPRINTS: Final = "install_blueprints"
+
+ATTR_REPLACE_EDITED: Final = "replace_edited"
 
 ATTR_POURED: Final = "poured_l"
 ATTR_APPLY: Final = "apply"
@@ -39,17 +48,19 @@ LARGEST_POUR_L: Final = 10000.0
 
 REASON_LENGTH: Final = 200
 
+type Target = VesselRuntime | FillLine
 
-def _vessels(call: ServiceCall) -> list[VesselRuntime]:
-    """Return the vessels a call is aimed at, each once."""
+
+def _targets(call: ServiceCall) -> list[Target]:
+    """Return the vessels and lines a call is aimed at, each once."""
     hass = call.hass
     referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
     registry = er.async_get(hass)
-    found: dict[str, VesselRuntime] = {}
+    found: dict[str, Target] = {}
     for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
-        runtime = _vessel_of(hass, registry.async_get(entity_id))
-        if runtime is not None:
-            found[runtime.subentry_id] = runtime
+        target = _target_of(hass, registry.async_get(entity_id))
+        if target is not None:
+            found[target.subentry_id] = target
         elif entity_id in referenced.referenced:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,
@@ -61,25 +72,49 @@ def _vessels(call: ServiceCall) -> list[VesselRuntime]:
     return list(found.values())
 
 
-def _vessel_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> VesselRuntime | None:
+def _target_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> Target | None:
     if entity is None or entity.platform != DOMAIN or entity.config_subentry_id is None:
         return None
     entry = hass.config_entries.async_get_entry(entity.config_entry_id or "")
     if entry is None or entry.state is not ConfigEntryState.LOADED:
         return None
-    runtime: VesselRuntime | None = entry.runtime_data.vessels.get(entity.config_subentry_id)
-    return runtime
+    system: System = entry.runtime_data
+    key = entity.config_subentry_id
+    return system.vessels.get(key) or system.lines.get(key)
+
+
+def _vessels(call: ServiceCall) -> list[VesselRuntime]:
+    """Return the vessels a call is aimed at; a line stands for the vessel it fills."""
+    found = (
+        target.destination if isinstance(target, FillLine) else target for target in _targets(call)
+    )
+    return list({vessel.subentry_id: vessel for vessel in found}.values())
+
+
+def _lines(call: ServiceCall) -> list[FillLine]:
+    """Return the lines a call is aimed at; a vessel stands for the lines that fill it."""
+    found: dict[str, FillLine] = {}
+    for target in _targets(call):
+        lines = [target] if isinstance(target, FillLine) else target.lines
+        if not lines:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="no_fill_line",
+                translation_placeholders={"vessel": target.title},
+            )
+        found |= {line.subentry_id: line for line in lines}
+    return list(found.values())
 
 
 async def _lock_out(call: ServiceCall) -> ServiceResponse:
-    for runtime in _vessels(call):
-        await runtime.async_lock_out(call.data[ATTR_REASON])
+    for line in _lines(call):
+        await line.async_lock_out(call.data[ATTR_REASON])
     return None
 
 
 async def _reset_lockout(call: ServiceCall) -> ServiceResponse:
-    for runtime in _vessels(call):
-        await runtime.async_reset()
+    for line in _lines(call):
+        await line.async_reset()
     return None
 
 
@@ -171,9 +206,9 @@ async def _write_daily_use(call: ServiceCall) -> ServiceResponse:
 
 async def _decision_log(call: ServiceCall) -> ServiceResponse:
     return {
-        "vessels": [
-            {"vessel": runtime.title, "decisions": list(runtime.decisions)}
-            for runtime in _vessels(call)
+        "lines": [
+            {"line": line.title, "vessel": line.destination.title, "decisions": line.decisions}
+            for line in _lines(call)
         ]
     }
 
@@ -195,6 +230,36 @@ async def _forecast(call: ServiceCall) -> ServiceResponse:
             {"vessel": runtime.title, **runtime.forecast(now, until)} for runtime in _vessels(call)
         ]
     }
+
+
+async def _install_blueprints(call: ServiceCall) -> ServiceResponse:
+    try:
+        done = await async_install(call.hass, replace_edited=call.data[ATTR_REPLACE_EDITED])
+    except OSError as err:
+        raise HomeAssistantError(
+            translation_domain=DOMAIN,
+            translation_key="blueprints_not_written",
+            translation_placeholders={"error": str(err)},
+        ) from err
+    return {
+        "blueprints": [
+            {
+                "file": one.name,
+                "done": one.written.value,
+                "version": one.version,
+                "kept_as": one.kept_as,
+            }
+            for one in done
+        ]
+    }
+
+
+async def _dashboard(call: ServiceCall) -> ServiceResponse:
+    """Return what the raw editor of a new dashboard takes."""
+    dashboard = await async_dashboard(call.hass)
+    if not dashboard["views"]:
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_system")
+    return dashboard
 
 
 def _register(
@@ -233,4 +298,19 @@ def async_register(hass: HomeAssistant) -> None:
     _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
     _register(
         hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY
+    )
+    async_register_admin_service(
+        hass,
+        DOMAIN,
+        INSTALL_BLUEPRINTS,
+        _install_blueprints,
+        schema=vol.Schema({vol.Optional(ATTR_REPLACE_EDITED, default=False): cv.boolean}),
+        supports_response=SupportsResponse.OPTIONAL,
+    )
+    hass.services.async_register(
+        DOMAIN,
+        DASHBOARD,
+        _dashboard,
+        schema=vol.Schema({}),
+        supports_response=SupportsResponse.ONLY,
     )

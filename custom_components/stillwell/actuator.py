@@ -2,11 +2,15 @@
 
 import logging
 from collections import deque
-from typing import Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
 from homeassistant.components.valve import ValveState
 from homeassistant.const import (
     ATTR_ENTITY_ID,
+    ATTR_SERVICE,
+    ATTR_SERVICE_DATA,
+    EVENT_CALL_SERVICE,
     SERVICE_CLOSE_VALVE,
     SERVICE_OPEN_VALVE,
     SERVICE_TURN_OFF,
@@ -34,6 +38,7 @@ CONTEXTS_KEPT: Final = 32
 RULE_EVENTS: Final = ("automation_triggered", "script_started")
 
 DOMAIN_VALVE: Final = "valve"
+STOPS: Final = frozenset({SERVICE_TURN_OFF, SERVICE_CLOSE_VALVE})
 
 # A valve on its way lets water through, whichever way it moves.
 RUNNING: Final = frozenset({STATE_ON, ValveState.OPEN, ValveState.OPENING, ValveState.CLOSING})
@@ -60,6 +65,24 @@ class Actuator:
             self._rule_contexts.append(event.context.id)
 
         return [self.hass.bus.async_listen(kind, note) for kind in RULE_EVENTS]
+
+    @callback
+    def async_follow_stops(self, heard: Callable[[Context], None]) -> CALLBACK_TYPE:
+        """Hear whenever somebody else asks the device to stop, whether or not it obeys."""
+
+        @callback
+        def is_stop(data: Mapping[str, Any]) -> bool:
+            if data[ATTR_SERVICE] not in STOPS:
+                return False
+            named = data[ATTR_SERVICE_DATA].get(ATTR_ENTITY_ID, ())
+            return self.entity_id in ([named] if isinstance(named, str) else named)
+
+        @callback
+        def note(event: Event) -> None:
+            if event.context.id not in self._own_contexts:
+                heard(event.context)
+
+        return self.hass.bus.async_listen(EVENT_CALL_SERVICE, note, is_stop)
 
     @property
     def is_on(self) -> bool | None:

@@ -21,7 +21,7 @@ from .actuator import Actuator
 from .engine.pipeline import VesselModel, VesselSpec
 from .engine.quantities import HOUR_S
 from .local_time import LocalTime
-from .readings import level_reading
+from .readings import level_reading, probe_temperature_c
 from .settings import VesselSettings
 
 if TYPE_CHECKING:
@@ -46,25 +46,32 @@ class Learner:
     last_s: float = 0.0
     count: int = 0
 
-    def learn(self, states: list[State], fills: list[State], thin_s: float) -> None:
+    def learn(
+        self, states: list[State], fills: list[State], temperatures: list[State], thin_s: float
+    ) -> None:
         """Take a chunk of recorded states, oldest first."""
         fill_times = [state.last_updated_timestamp for state in fills]
+        temperature_times = [state.last_updated_timestamp for state in temperatures]
         for state in states:
             t_s = state.last_updated_timestamp
             if t_s - self.last_s < thin_s:
                 continue
             at = bisect_right(fill_times, t_s)
             fill_on = Actuator.read(fills[at - 1]) if at else None
-            self._report(t_s, state, fill_on)
+            at = bisect_right(temperature_times, t_s)
+            temperature = probe_temperature_c(temperatures[at - 1], t_s) if at else None
+            self._report(t_s, state, fill_on, temperature)
 
     def learn_means(self, means: list[tuple[float, float]], unit: str | None) -> None:
         """Take hourly means; each stands for the middle of its hour."""
         attributes = {} if unit is None else {ATTR_UNIT_OF_MEASUREMENT: unit}
         for start_s, mean in means:
             state = State(self.settings.source, repr(mean), attributes)
-            self._report(start_s + HOUR_S / 2, state, None)
+            self._report(start_s + HOUR_S / 2, state, None, None)
 
-    def _report(self, t_s: float, state: State, fill_on: bool | None) -> None:
+    def _report(
+        self, t_s: float, state: State, fill_on: bool | None, temperature_c: float | None
+    ) -> None:
         self.last_s = t_s
         self.count += 1
         self.model.report(
@@ -73,6 +80,7 @@ class Learner:
             fill_on=fill_on,
             day=self.local_time.day(t_s),
             utc_offset_s=self.local_time.utc_offset_s(t_s),
+            temperature_c=temperature_c,
         )
 
 
@@ -97,10 +105,10 @@ async def async_learn_from_recorder(
         unit = _unit(hass, settings.source)
         await hass.async_add_executor_job(learner.learn_means, means, unit)
     fills: list[State] = []
-    if settings.fill is not None:
-        fills = await recorder.async_add_executor_job(
-            _states, hass, settings.fill.device, start, until
-        )
+    if len(runtime.lines) == 1:
+        # Of two lines the recorder could not tell which of them filled.
+        device = runtime.lines[0].settings.device
+        fills = await recorder.async_add_executor_job(_states, hass, device, start, until)
     dense_from = until - timedelta(days=DENSE_DAYS)
     chunk_start = start
     while chunk_start < until:
@@ -108,8 +116,13 @@ async def async_learn_from_recorder(
         states = await recorder.async_add_executor_job(
             _states, hass, settings.source, chunk_start, chunk_end
         )
+        temperatures: list[State] = []
+        if settings.temperature_source is not None:
+            temperatures = await recorder.async_add_executor_job(
+                _states, hass, settings.temperature_source, chunk_start - CHUNK, chunk_end
+            )
         thin_s = THIN_S if chunk_end <= dense_from else 0.0
-        await hass.async_add_executor_job(learner.learn, states, fills, thin_s)
+        await hass.async_add_executor_job(learner.learn, states, fills, temperatures, thin_s)
         chunk_start = chunk_end
         progress((chunk_start - start) / (until - start))
     _LOGGER.debug("Learned %s from %d recorded reports", runtime.title, learner.count)

@@ -1,4 +1,4 @@
-"""Binary sensors of a vessel: lockout, permit, filling and unexplained loss."""
+"""Binary sensors: filling and unexplained loss of a vessel, lockout and permit of a line."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -15,7 +15,7 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
 from .engine.balance import Flow
-from .entity import StillwellEntity
+from .entity import FollowingEntity, LineEntity, StillwellEntity
 from .fill_watch import FillWatch
 from .vessel import VesselRuntime
 
@@ -31,7 +31,7 @@ class VesselBinaryDescription(BinarySensorEntityDescription):
 
 
 @dataclass(frozen=True, kw_only=True)
-class WatchBinaryDescription(BinarySensorEntityDescription):
+class LineBinaryDescription(BinarySensorEntityDescription):
     """How a binary sensor reads the watch on the fill device."""
 
     is_on_fn: Callable[[FillWatch], bool | None]
@@ -71,15 +71,15 @@ VESSEL_SENSORS: Final = (
     ),
 )
 
-WATCH_SENSORS: Final = (
-    WatchBinaryDescription(
+LINE_SENSORS: Final = (
+    LineBinaryDescription(
         key="lockout",
         translation_key="lockout",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda watch: watch.is_locked_out,
         attributes_fn=lambda watch: watch.attributes,
     ),
-    WatchBinaryDescription(
+    LineBinaryDescription(
         key="permit",
         translation_key="permit",
         entity_category=EntityCategory.DIAGNOSTIC,
@@ -89,7 +89,7 @@ WATCH_SENSORS: Final = (
 )
 
 
-class _Binary(StillwellEntity, BinarySensorEntity):
+class _Binary(FollowingEntity, BinarySensorEntity):
     """Writes only when state or attributes changed."""
 
     _is_fresh = True
@@ -106,7 +106,7 @@ class _Binary(StillwellEntity, BinarySensorEntity):
         return True
 
 
-class VesselBinarySensor(_Binary):
+class VesselBinarySensor(StillwellEntity, _Binary):
     """A yes or no of the vessel."""
 
     entity_description: VesselBinaryDescription
@@ -121,22 +121,15 @@ class VesselBinarySensor(_Binary):
         return self._show(is_on=description.is_on_fn(self.runtime), attributes=attributes)
 
 
-class WatchBinarySensor(_Binary):
+class LineBinarySensor(LineEntity, _Binary):
     """A yes or no of the watch on the fill device."""
 
-    entity_description: WatchBinaryDescription
-
-    def __init__(
-        self, runtime: VesselRuntime, watch: FillWatch, description: WatchBinaryDescription
-    ) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(runtime, description)
-        self._watch = watch
+    entity_description: LineBinaryDescription
 
     @override
     def take(self) -> bool:
         """Take the present answer."""
-        description, watch = self.entity_description, self._watch
+        description, watch = self.entity_description, self.line.watch
         attributes = {} if description.attributes_fn is None else description.attributes_fn(watch)
         return self._show(is_on=description.is_on_fn(watch), attributes=attributes)
 
@@ -146,14 +139,14 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the binary sensors of each vessel."""
+    """Add the binary sensors of each vessel and each fill line."""
     for runtime in entry.runtime_data.vessels.values():
-        entities: list[_Binary] = [
-            VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS
-        ]
-        if runtime.watch is not None:
-            entities += [
-                WatchBinarySensor(runtime, runtime.watch, description)
-                for description in WATCH_SENSORS
-            ]
-        async_add_entities(entities, config_subentry_id=runtime.subentry_id)
+        async_add_entities(
+            [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS],
+            config_subentry_id=runtime.subentry_id,
+        )
+    for line in entry.runtime_data.lines.values():
+        async_add_entities(
+            [LineBinarySensor(line, description) for description in LINE_SENSORS],
+            config_subentry_id=line.subentry_id,
+        )

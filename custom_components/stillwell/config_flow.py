@@ -26,9 +26,11 @@ from .const import (
     CONFIG_VERSION,
     DEFAULT_SALINITY_PSU,
     DOMAIN,
+    SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
 )
 from .form_units import FormUnits
+from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_neighbours import free_name
@@ -61,8 +63,8 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
     def async_get_supported_subentry_types(
         cls, config_entry: ConfigEntry
     ) -> dict[str, type[ConfigSubentryFlow]]:
-        """Return the vessels a system may have."""
-        return {SUBENTRY_RESERVOIR: ReservoirFlow}
+        """Return the vessels and fill lines a system may have."""
+        return {SUBENTRY_RESERVOIR: ReservoirFlow, SUBENTRY_FILL_LINE: FillLineFlow}
 
     @staticmethod
     @callback

@@ -1,4 +1,4 @@
-"""One water system: its vessels, its clock tick and its two stores."""
+"""One water system: its vessels, its fill lines, its clock tick and its two stores."""
 
 import logging
 from collections.abc import Mapping
@@ -7,15 +7,19 @@ from typing import Any, Final
 
 from homeassistant.config_entries import ConfigEntry, ConfigSubentry
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
+from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.event import async_track_time_interval
 from homeassistant.util import dt as dt_util
 
-from .const import DOMAIN, SUBENTRY_RESERVOIR
+from .actuator import Actuator
+from .const import CONF_DEVICE, DOMAIN, SUBENTRY_FILL_LINE, SUBENTRY_RESERVOIR
+from .decision_text import async_load_texts
 from .engine.geometry import GeometryError
-from .fill_watch import FillWatch
+from .fill_line import FillLine
+from .line_settings import fill_line_settings, guard_settings
 from .local_time import LocalTime
-from .settings import VesselSettings, vessel_settings
+from .settings import SettingsError, VesselSettings, system_settings, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
 from .vessel import VesselRuntime
@@ -37,54 +41,135 @@ class System:
         self.hass = hass
         self.entry = entry
         self.vessels: dict[str, VesselRuntime] = {}
+        self.lines: dict[str, FillLine] = {}
+        self.is_reload_due = False
+        self._unguarded: list[str] = []
         self.learned = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[0]}")
-        self.safety = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[1]}")
+        self.safety = safety_store(hass, entry.entry_id)
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
         self._kept_safety: Payload = {}
 
     async def async_load(self) -> None:
-        """Read the stores and make the vessels."""
+        """Read the stores and make the vessels, then the lines between them."""
         safety, is_safety_damaged = await self.safety.async_load()
         learned, _ = await self.learned.async_load()
-        now_s = dt_util.utcnow().timestamp()
-        for subentry in list(self.entry.subentries.values()):
-            if subentry.subentry_type not in VESSEL_KINDS:
-                continue
-            key = subentry.subentry_id
-            memory = learned.pop(key, {})
-            settings = self._settings(subentry, memory)
-            if settings is None:
-                learned[key] = memory
-                continue
-            runtime = VesselRuntime(
+        await async_load_texts(self.hass)
+        self._async_forget_issues({*learned, *safety} - {*self.entry.subentries})
+        for vessel in self._subentries(VESSEL_KINDS):
+            self._add_vessel(vessel, learned)
+        for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
+            self._add_line(line, safety, is_damaged=is_safety_damaged)
+        subentries = self.entry.subentries
+        # What belongs to one that is not running now must not be forgotten with it.
+        self._kept_learned = {key: learned[key] for key in learned if key in subentries}
+        self._kept_safety = {
+            key: safety[key]
+            for key in safety
+            if key in subentries and subentries[key].subentry_type == SUBENTRY_FILL_LINE
+        }
+
+    @callback
+    def _async_forget_issues(self, removed: set[str]) -> None:
+        """Take back what the keeper was told of vessels and lines that were removed since."""
+        for domain, issue_id in list(ir.async_get(self.hass).issues):
+            if domain == DOMAIN and any(key in issue_id for key in removed):
+                ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+
+    def _subentries(self, kinds: frozenset[str]) -> list[ConfigSubentry]:
+        return [
+            subentry
+            for subentry in self.entry.subentries.values()
+            if subentry.subentry_type in kinds
+        ]
+
+    def _add_vessel(self, subentry: ConfigSubentry, learned: Payload) -> None:
+        key = subentry.subentry_id
+        memory = learned.pop(key, {})
+        settings = self._settings(subentry, memory)
+        if settings is None:
+            learned[key] = memory
+            return
+        runtime = VesselRuntime(
+            self.hass,
+            self.entry.entry_id,
+            self.entry.subentries[key],
+            settings,
+            local_time=self._local_time,
+            on_learned=self.async_learned,
+        )
+        if memory and not runtime.restore(memory, dt_util.utcnow().timestamp()):
+            self.learned.async_report_damage(self.learned.key)
+        self.vessels[key] = runtime
+
+    def _add_line(self, subentry: ConfigSubentry, safety: Payload, *, is_damaged: bool) -> None:
+        key = subentry.subentry_id
+        subentry = self._renamed(subentry, safety.get(key, {}))
+        issue_id = f"line_settings_invalid_{key}"
+        try:
+            line = self._line(subentry)
+        except ValueError as err:
+            ir.async_create_issue(
                 self.hass,
-                self.entry.entry_id,
-                self.entry.subentries[key],
-                settings,
-                local_time=self._local_time,
-                on_learned=self.async_learned,
+                DOMAIN,
+                issue_id,
+                is_fixable=False,
+                severity=ir.IssueSeverity.ERROR,
+                translation_key="line_settings_invalid",
+                translation_placeholders={"line": subentry.title, "error": str(err)},
             )
-            if memory and not runtime.restore(memory, now_s):
-                self.learned.async_report_damage(self.learned.key)
-            if settings.fill is not None:
-                runtime.watch = FillWatch(self.hass, runtime, settings.fill, self.async_save_safety)
-                runtime.watch.restore(safety.pop(key, None), is_damaged=is_safety_damaged)
-            self.vessels[key] = runtime
-        # What belongs to a vessel that is not running now must not be forgotten with it.
-        self._kept_learned = {key: learned[key] for key in learned if key in self.entry.subentries}
-        self._kept_safety = {key: safety[key] for key in safety if key in self.entry.subentries}
+            if isinstance(device := subentry.data.get(CONF_DEVICE), str):
+                self._unguarded.append(device)
+            return
+        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        now_s = dt_util.utcnow().timestamp()
+        line.restore(safety.pop(key, None), now_s, is_damaged=is_damaged)
+        self.lines[key] = line
+
+    def _line(self, subentry: ConfigSubentry) -> FillLine:
+        """Make a line between its vessels.
+
+        Raises:
+            ValueError: Its settings, or a vessel of it, cannot be used.
+        """
+        settings = fill_line_settings(subentry.data)
+        destination = self._vessel(settings.destination)
+        source = None if settings.source_vessel is None else self._vessel(settings.source_vessel)
+        guarded = guard_settings(
+            settings,
+            destination.settings,
+            None if source is None else source.settings,
+            system_settings(self.entry).volume_l,
+        )
+        vessels = destination, source
+        return FillLine(
+            self.hass, subentry, settings, guarded, vessels, save=self.async_save_safety
+        )
+
+    def _vessel(self, key: str) -> VesselRuntime:
+        if (vessel := self.vessels.get(key)) is None:
+            named = self.entry.subentries.get(key)
+            raise SettingsError(
+                "vessel",
+                "a vessel of it was removed" if named is None else f"{named.title} is not running",
+            )
+        return vessel
+
+    def _renamed(self, subentry: ConfigSubentry, memory: Mapping[str, Any]) -> ConfigSubentry:
+        """Return a subentry after renames that nobody followed."""
+        data = renamed_meanwhile(self.hass, subentry.data, memory.get("registry_ids") or {})
+        if data != dict(subentry.data):
+            self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
+        return self.entry.subentries[subentry.subentry_id]
 
     def _settings(
         self, subentry: ConfigSubentry, memory: Mapping[str, Any]
     ) -> VesselSettings | None:
-        """Return a vessel's settings, after renames nobody followed; None when they are no use."""
-        data = renamed_meanwhile(self.hass, subentry.data, memory.get("registry_ids") or {})
-        if data != dict(subentry.data):
-            self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
+        """Return a vessel's settings; None, and a notice, when they are no use."""
+        subentry = self._renamed(subentry, memory)
         issue_id = f"vessel_settings_invalid_{subentry.subentry_id}"
         try:
-            settings = vessel_settings(data)
+            settings = vessel_settings(subentry.data)
         except (GeometryError, KeyError, TypeError, ValueError) as err:
             ir.async_create_issue(
                 self.hass,
@@ -104,14 +189,14 @@ class System:
         """Subscribe; fill devices are looked at, and put off, before anything else."""
         now_s = dt_util.utcnow().timestamp()
         unsubscribe: list[CALLBACK_TYPE] = []
-        watches = [runtime.watch for runtime in self.vessels.values() if runtime.watch]
-        for watch in watches:
-            unsubscribe += watch.async_start(now_s)
+        for line in self.lines.values():
+            unsubscribe += line.async_start(now_s)
+        self._async_put_off_unguarded()
         for runtime in self.vessels.values():
             unsubscribe += runtime.async_start(now_s)
-            unsubscribe += async_follow(
-                self.hass, self.entry, self.entry.subentries[runtime.subentry_id]
-            )
+        for key in (*self.vessels, *self.lines):
+            unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
+        for runtime in self.vessels.values():
             self.entry.async_create_background_task(
                 self.hass, runtime.async_learn(), f"{DOMAIN} learns {runtime.title}"
             )
@@ -123,10 +208,40 @@ class System:
         return unsubscribe
 
     @callback
+    def _async_put_off_unguarded(self) -> None:
+        """Put off what would run on without a guard, since the settings of its line are no use."""
+        for device in self._unguarded:
+            actuator = Actuator(self.hass, device)
+            if actuator.is_on is not False:
+                self.hass.async_create_task(
+                    actuator.async_command(on=False), f"{DOMAIN} command", eager_start=True
+                )
+
+    @callback
+    def async_make_devices(self) -> None:
+        """Have the device of each vessel and line in the registry: a line's stands behind one."""
+        made: dict[str, str] = {}
+        for vessel in self.vessels.values():
+            made[vessel.subentry_id] = self._async_make_device(vessel).id
+        for line in self.lines.values():
+            line.device_info["via_device_id"] = made[line.destination.subentry_id]
+            self._async_make_device(line)
+            line.proof_tests.async_clear_others(self.entry.entry_id)
+
+    def _async_make_device(self, alive: VesselRuntime | FillLine) -> dr.DeviceEntry:
+        return dr.async_get(self.hass).async_get_or_create(
+            config_entry_id=self.entry.entry_id,
+            config_subentry_id=alive.subentry_id,
+            **alive.device_info,
+        )
+
+    @callback
     def _async_tick(self, now: datetime) -> None:
         now_s = now.timestamp()
         for runtime in self.vessels.values():
             runtime.async_tick(now_s)
+        for line in self.lines.values():
+            line.proof_tests.async_look(now_s)
 
     # Memory
 
@@ -141,11 +256,7 @@ class System:
         }
 
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
-        return self._kept_safety | {
-            key: runtime.watch.snapshot()
-            for key, runtime in self.vessels.items()
-            if runtime.watch is not None
-        }
+        return self._kept_safety | {key: line.snapshot() for key, line in self.lines.items()}
 
     async def async_save_safety(self) -> None:
         """Save what safety depends on, at once."""
@@ -153,11 +264,15 @@ class System:
 
     async def async_unload(self) -> None:
         """Put fill devices off and save everything, before nobody watches any more."""
-        for runtime in self.vessels.values():
-            if runtime.watch is not None:
-                await runtime.watch.async_stop()
+        for line in self.lines.values():
+            await line.watch.async_stop()
         await self.learned.async_save_now(self._learned_payload())
         await self.async_save_safety()
+
+
+def safety_store(hass: HomeAssistant, entry_id: str) -> VesselStore:
+    """Return the file that holds what safety depends on, by fill line."""
+    return VesselStore(hass, f"{DOMAIN}.{entry_id}.{STORES[1]}")
 
 
 async def async_remove_stores(hass: HomeAssistant, entry_id: str) -> None:

@@ -1,41 +1,77 @@
-"""What all entities of a vessel share: one device, one view, written only when it moved."""
+"""What all entities share: one device, one owner that tells of news, written only when it moved."""
 
-from typing import override
+from typing import Protocol, override
 
+from homeassistant.core import callback
+from homeassistant.helpers.device_registry import DeviceInfo
 from homeassistant.helpers.entity import Entity, EntityDescription
 
+from .fill_line import FillLine
 from .vessel import VesselRuntime
 
 
-class StillwellEntity(Entity):
-    """An entity of a vessel; the runtime calls `refresh` after every report and tick."""
+class Owner(Protocol):
+    """What is alive behind entities: a vessel, or a fill line."""
+
+    subentry_id: str
+    device_info: DeviceInfo
+
+    @callback
+    def async_add_entity(self, entity: FollowingEntity) -> None:
+        """Add an entity to those that are refreshed."""
+
+    @callback
+    def async_remove_entity(self, entity: FollowingEntity) -> None:
+        """Refresh an entity no more."""
+
+
+class FollowingEntity(Entity):
+    """An entity whose owner calls `refresh` after every report and tick."""
 
     _attr_has_entity_name = True
     _attr_should_poll = False
 
-    def __init__(self, runtime: VesselRuntime, description: EntityDescription) -> None:
-        """Bind the entity to its vessel."""
+    def __init__(self, owner: Owner, description: EntityDescription) -> None:
+        """Bind the entity to its owner."""
         self.entity_description = description
-        self.runtime = runtime
-        self._attr_unique_id = f"{runtime.subentry_id}_{description.key}"
-        self._attr_device_info = runtime.device_info
+        self._owner = owner
+        self._attr_unique_id = f"{owner.subentry_id}_{description.key}"
+        self._attr_device_info = owner.device_info
 
     @override
     async def async_added_to_hass(self) -> None:
-        """Start to follow the vessel."""
-        self.runtime.async_add_entity(self)
+        """Start to follow the owner."""
+        self._owner.async_add_entity(self)
         self.take()
 
     @override
     async def async_will_remove_from_hass(self) -> None:
-        """Stop to follow the vessel."""
-        self.runtime.async_remove_entity(self)
+        """Stop to follow the owner."""
+        self._owner.async_remove_entity(self)
 
     def take(self) -> bool:
-        """Take what the vessel shows now; return whether it is worth a write."""
+        """Take what the owner shows now; return whether it is worth a write."""
         return False
 
     def refresh(self) -> None:
         """Write the state if it moved by more than its tolerance."""
         if self.take():
             self.async_write_ha_state()
+
+
+class StillwellEntity(FollowingEntity):
+    """An entity of a vessel."""
+
+    def __init__(self, runtime: VesselRuntime, description: EntityDescription) -> None:
+        """Bind the entity to its vessel."""
+        super().__init__(runtime, description)
+        self.runtime = runtime
+
+
+class LineEntity(FollowingEntity):
+    """An entity of a fill line."""
+
+    def __init__(self, line: FillLine, description: EntityDescription) -> None:
+        """Bind the entity to its line."""
+        super().__init__(line, description)
+        self.line = line

@@ -1,4 +1,4 @@
-"""The watch on a vessel's fill device: events of the hub to the guard, its commands to the device.
+"""The watch on a fill line's device: events of the hub to the guard, its commands to the device.
 
 Nothing is decided here. Order matters: an OFF goes out before anything is saved or shown, an
 ON only after what safety depends on is on the disk.
@@ -7,18 +7,19 @@ ON only after what safety depends on is on the disk.
 import logging
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.core import (
     CALLBACK_TYPE,
+    Context,
     Event,
     EventStateChangedData,
     HassJob,
     HomeAssistant,
     callback,
 )
-from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers.event import (
     async_track_point_in_utc_time,
     async_track_state_change_event,
@@ -27,6 +28,7 @@ from homeassistant.util import dt as dt_util
 
 from .actuator import Actuator, contacts
 from .const import DOMAIN
+from .countdown import Countdown
 from .engine import guard
 from .engine.guard_events import (
     ActuatorReported,
@@ -35,11 +37,12 @@ from .engine.guard_events import (
     DecisionKind,
     InputsReported,
     LevelReported,
-    LockOutRequested,
-    Refusal,
-    ResetRequested,
+    ReturnPumpReported,
+    SettingsChanged,
+    SourceReported,
     Started,
     Stopping,
+    StopRequested,
     Tick,
 )
 from .engine.guard_events import (
@@ -48,16 +51,16 @@ from .engine.guard_events import (
 from .engine.guard_state import GuardSettings, GuardState
 from .engine.guard_table import HEARD, Phase
 from .engine.pipeline import VesselModel
-from .settings import FillSettings
+from .engine.settling import SettlingTime
+from .line_settings import FillLineSettings
+from .secondary import SecondaryShutOff
 
 if TYPE_CHECKING:
-    from .vessel import VesselRuntime
+    from .fill_line import FillLine
 
 _LOGGER = logging.getLogger(__name__)
 
 DECISIONS_KEPT: Final = 50
-SETTLE_S: Final = 60.0
-"""A reservoir is at rest a minute after its valve has closed."""
 
 
 class FillWatch:
@@ -66,29 +69,27 @@ class FillWatch:
     def __init__(
         self,
         hass: HomeAssistant,
-        runtime: VesselRuntime,
-        fill: FillSettings,
+        line: FillLine,
+        settings: FillLineSettings,
+        guard_settings: GuardSettings,
         save: Callable[[], Awaitable[None]],
     ) -> None:
         """Make the watch; `restore` brings its memory, `async_start` brings it to life."""
         self.hass = hass
-        self.fill = fill
-        self.actuator = Actuator(hass, fill.device)
-        settings = runtime.settings
-        self.guard_settings = GuardSettings(
-            high_l=settings.vessel.volume_l(settings.high_m),
-            longest_run_s=fill.longest_run_s,
-            start_l=settings.vessel.volume_l(settings.start_m),
-            full_l=settings.vessel.volume_l(settings.full_m),
-            stale_after_s=settings.stale_after_s,
-            settle_s=SETTLE_S,
-        )
+        self.settings = settings
+        self.guard_settings = guard_settings
+        self.actuator = Actuator(hass, settings.device)
+        self.secondary = SecondaryShutOff(hass, settings.secondary)
+        self.countdown = None if settings.countdown is None else Countdown(hass, settings.countdown)
+        self.settling = SettlingTime(settings.return_settle_s, guard_settings.high_l)
         self.state = GuardState()
         self.decisions: deque[dict[str, Any]] = deque(maxlen=DECISIONS_KEPT)
-        self._runtime = runtime
+        self.is_permitted = False
+        """Whether a rule may start a run, or go on with one, now."""
+        self.block_reason: str | None = None
+        """Why not, if it may not."""
+        self._line = line
         self._save = save
-        self._block_reason: str | None = None
-        self._is_permitted = False
         self._cancel_wake: CALLBACK_TYPE | None = None
         self._wake_s: float | None = None
 
@@ -103,16 +104,29 @@ class FillWatch:
         try:
             self.state = GuardState.from_dict(data["guard"])
             self.decisions.extend(dict(entry) for entry in data.get("decisions", ()))
+            self.settling.restore(data.get("return_settle_s", ()))
         except (KeyError, TypeError, ValueError) as err:
             self._begin_locked_out(str(err))
+            return
+        rehearsal = bool(data.get("rehearsal", self.guard_settings.rehearsal))
+        self.guard_settings = replace(
+            self.guard_settings, rehearsal=rehearsal, return_settle_s=self.settling.value_s
+        )
+        self.secondary.is_pending = bool(data.get("secondary_pending", False))
 
     def _begin_locked_out(self, why: str) -> None:
-        _LOGGER.warning("Stored state of %s is damaged, locked out: %s", self.fill.device, why)
+        _LOGGER.warning("Stored state of %s is damaged, locked out: %s", self._line.title, why)
         self.state = GuardState.damaged(dt_util.utcnow().timestamp())
 
     def snapshot(self) -> dict[str, Any]:
         """Return what must outlive the hub."""
-        return {"guard": self.state.to_dict(), "decisions": list(self.decisions)}
+        return {
+            "guard": self.state.to_dict(),
+            "decisions": list(self.decisions),
+            "rehearsal": self.guard_settings.rehearsal,
+            "secondary_pending": self.secondary.is_pending,
+            "return_settle_s": self.settling.snapshot(),
+        }
 
     # What entities show
 
@@ -125,16 +139,6 @@ class FillWatch:
     def is_locked_out(self) -> bool:
         """Whether a trip is latched."""
         return self.state.trip is not None
-
-    @property
-    def is_permitted(self) -> bool:
-        """Whether a rule may start a run, or go on with one, now."""
-        return self._is_permitted
-
-    @property
-    def block_reason(self) -> str | None:
-        """Why not, if it may not."""
-        return self._block_reason
 
     @property
     def lockout_reason(self) -> str:
@@ -154,9 +158,9 @@ class FillWatch:
             "reason": self.lockout_reason,
             "reason_text": None if trip is None or not trip.note else trip.note,
             "since": None if trip is None else _iso(trip.since_s),
-            "permit": self._is_permitted,
-            "block_reason": self._block_reason,
-            "fill_device": self.fill.device,
+            "permit": self.is_permitted,
+            "block_reason": self.block_reason,
+            "fill_device": self.settings.device,
             "run_started": None if run is None else _iso(run.started_s),
             "deadline": None if run is None else _iso(run.deadline_s),
         }
@@ -166,17 +170,32 @@ class FillWatch:
     @callback
     def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
         """Look at the device first, put it off if it is not off, then follow it."""
-        self._process(Started(now_s, self.actuator.is_on))
-        self._process(self._inputs(now_s))
+        settings = self.settings
+        self.process(Started(now_s, self.actuator.is_on))
+        if self.secondary.is_pending:
+            self.secondary.is_pending = False
+            self.secondary.async_order()
+        self.process(self._inputs(now_s))
         unsubscribe = [
-            async_track_state_change_event(self.hass, self.fill.device, self._async_actuator),
+            async_track_state_change_event(self.hass, settings.device, self._async_actuator),
             self.hass.async_add_shutdown_job(HassJob(self._async_shutdown)),
             self._async_cancel_wake,
+            self.secondary.async_pause,
             *self.actuator.async_follow_rules(),
+            self.actuator.async_follow_stops(self._async_asked_to_stop),
         ]
-        if inputs := (*self.fill.high_inputs, *self.fill.leak_inputs):
+        inputs = (*settings.high_inputs, *settings.leak_inputs, *settings.supply_empty_inputs)
+        if inputs:
             unsubscribe.append(
                 async_track_state_change_event(self.hass, list(inputs), self._async_input)
+            )
+        if settings.return_pump is not None:
+            pump_on = Actuator.read(self.hass.states.get(settings.return_pump))
+            self.process(ReturnPumpReported(now_s, pump_on))
+            unsubscribe.append(
+                async_track_state_change_event(
+                    self.hass, settings.return_pump, self._async_return_pump
+                )
             )
         return unsubscribe
 
@@ -184,7 +203,7 @@ class FillWatch:
         """Put the device off, if it is not, before nobody watches it any more."""
         if self.state.phase is Phase.ASLEEP:
             return
-        outcome = self._decide(Stopping(dt_util.utcnow().timestamp()))
+        outcome = self.decide(Stopping(dt_util.utcnow().timestamp()))
         if outcome is not None and outcome.command is Command.OFF:
             await self.actuator.async_command(on=False)
 
@@ -194,85 +213,122 @@ class FillWatch:
 
     @callback
     def _async_actuator(self, event: Event[EventStateChangedData]) -> None:
-        on = Actuator.read(event.data["new_state"])
-        self._process(
-            ActuatorReported(event.time_fired_timestamp, on, self.actuator.actor(event.context))
-        )
-        self._runtime.async_publish(event.time_fired_timestamp)
+        on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
+        self.process(ActuatorReported(t_s, on, self.actuator.actor(event.context)))
+        self._line.async_publish(t_s)
+
+    @callback
+    def _async_asked_to_stop(self, context: Context) -> None:
+        """Take up what somebody asked: an OFF that is not obeyed is the line's affair too."""
+        now_s = dt_util.utcnow().timestamp()
+        self.process(StopRequested(now_s, self.actuator.actor(context)))
+        self._line.refresh()
 
     @callback
     def _async_input(self, event: Event[EventStateChangedData]) -> None:
-        self._process(self._inputs(event.time_fired_timestamp))
-        self._runtime.async_publish(event.time_fired_timestamp)
+        self.process(self._inputs(event.time_fired_timestamp))
+        self._line.refresh()
+
+    @callback
+    def _async_return_pump(self, event: Event[EventStateChangedData]) -> None:
+        on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
+        if on is not True:
+            self.settling.disturbed()
+        elif Actuator.read(event.data["old_state"]) is False:
+            self.settling.started(t_s)
+        self.process(ReturnPumpReported(t_s, on))
+        self._line.async_tick(t_s)
 
     def _inputs(self, t_s: float) -> InputsReported:
         return InputsReported(
             t_s,
-            high=contacts(self.hass, self.fill.high_inputs),
-            leak=contacts(self.hass, self.fill.leak_inputs),
-            supply_empty=False,
+            high=contacts(self.hass, self.settings.high_inputs),
+            leak=contacts(self.hass, self.settings.leak_inputs),
+            supply_empty=contacts(self.hass, self.settings.supply_empty_inputs),
         )
 
     @callback
-    def async_level(self, t_s: float, model: VesselModel) -> None:
-        """Pass a judged report on."""
-        self._process(model.guard_level(t_s))
+    def async_level(self, t_s: float, model: VesselModel, *, is_alone: bool = True) -> None:
+        """Pass a judged report on.
+
+        Args:
+            t_s: Time of the report.
+            model: The destination's model.
+            is_alone: Whether this line alone fills the vessel; else the rate that was learned
+                from its fills may be another line's, and is not passed on.
+        """
+        level = model.guard_level(t_s)
+        self._learn_settling(level)
+        self.process(level if is_alone else replace(level, fill_rate_l_per_s=None))
+
+    def _learn_settling(self, level: LevelReported) -> None:
+        """Learn from the pump's starts how long its vessel takes to settle."""
+        if self.is_on is not False:
+            self.settling.disturbed()
+        elif level.volume_l is not None and self.settling.reading(
+            level.t_s, level.volume_l, level.noise_l, level.resolution_l
+        ):
+            self.guard_settings = replace(
+                self.guard_settings, return_settle_s=self.settling.value_s
+            )
+
+    @callback
+    def async_source(self, t_s: float, model: VesselModel) -> None:
+        """Pass on what the source vessel holds; its own conditioning says how old is too old."""
+        level = model.guard_level(t_s)
+        held_l = model.accepted_l if level.suspended else level.volume_l
+        self.process(SourceReported(t_s, held_l, usable=level.usable))
+
+    @callback
+    def async_source_lost(self, t_s: float) -> None:
+        """Take the source vessel's level as lost."""
+        self.process(SourceReported(t_s, None, usable=False))
 
     @callback
     def async_lost(self, t_s: float) -> None:
         """Take the level as lost, and let time pass."""
-        self._process(LevelReported(t_s, None, usable=False))
-        self._process(Tick(t_s))
+        self.process(LevelReported(t_s, None, usable=False))
+        self.process(Tick(t_s))
 
     @callback
-    def async_tick(self, t_s: float, model: VesselModel) -> bool:
-        """Let time pass; return whether anything that is shown has changed."""
-        shown = self.state.phase, self._is_permitted, self._block_reason
+    def async_tick(self, t_s: float, model: VesselModel) -> None:
+        """Let time pass."""
         if model.is_signal_lost:
-            self._process(LevelReported(t_s, None, usable=False))
-        self._process(Tick(t_s))
-        return shown != (self.state.phase, self._is_permitted, self._block_reason)
+            self.process(LevelReported(t_s, None, usable=False))
+        self.process(Tick(t_s))
 
-    async def async_lock_out(self, note: str) -> None:
-        """Lock out on somebody's word; the fill device goes off."""
-        self._process(LockOutRequested(dt_util.utcnow().timestamp(), note))
+    async def async_set_rehearsal(self, *, on: bool) -> None:
+        """Begin or end the rehearsal: in it nothing is started, only told."""
+        self.guard_settings = replace(self.guard_settings, rehearsal=on)
+        self.process(SettingsChanged(dt_util.utcnow().timestamp()))
         await self._save()
 
-    async def async_reset(self) -> None:
-        """Leave the lockout, if what caused it is over.
-
-        Raises:
-            ServiceValidationError: A condition stands; the text says which.
-        """
-        outcome = self._decide(ResetRequested(dt_util.utcnow().timestamp()))
-        if outcome is None:
-            return
-        self._carry_out(outcome)
-        await self._save()
-        if outcome.refused not in (None, Refusal.NOT_LOCKED_OUT):
-            raise ServiceValidationError(
-                translation_domain=DOMAIN,
-                translation_key=f"reset_refused_{outcome.refused.value}",
-                translation_placeholders={"vessel": self._runtime.title},
-            )
+    async def async_request(self, event: GuardEvent) -> guard.Outcome | None:
+        """Pass on what a person or a rule asks for; returns when it is on the disk."""
+        outcome = self.decide(event)
+        if outcome is not None:
+            self._carry_out(outcome)
+            await self._save()
+        return outcome
 
     # The guard's loop
 
     @callback
-    def _process(self, event: GuardEvent) -> None:
+    def process(self, event: GuardEvent) -> None:
+        """Let the guard hear an event, and do what it says."""
         if type(event) not in HEARD[self.state.phase]:
             # Put to rest at unload; reports still come in until the listeners are gone.
             return
-        outcome = self._decide(event)
+        outcome = self.decide(event)
         if outcome is not None:
             self._carry_out(outcome)
 
-    def _decide(self, event: GuardEvent) -> guard.Outcome | None:
+    def decide(self, event: GuardEvent) -> guard.Outcome | None:
         """Ask the guard; a fault of our own puts the device off rather than nothing."""
         try:
             outcome = guard.process(self.state, self.guard_settings, event)
         except Exception:
-            _LOGGER.exception("The guard of %s failed at %s", self.fill.device, event)
+            _LOGGER.exception("The guard of %s failed at %s", self.settings.device, event)
             self._send(on=False)
             return None
         self.state = outcome.state
@@ -281,15 +337,34 @@ class FillWatch:
     def _carry_out(self, outcome: guard.Outcome) -> None:
         if outcome.command is Command.OFF:
             self._send(on=False)
-        self._is_permitted = outcome.permit
-        self._block_reason = None if outcome.block_reason is None else outcome.block_reason.value
+        if outcome.secondary_off:
+            self.secondary.async_order()
+        elif outcome.state.trip is None:
+            self.secondary.async_cancel()
+        is_newly_permitted = outcome.permit and not self.is_permitted
+        self.is_permitted = outcome.permit
+        self.block_reason = None if outcome.block_reason is None else outcome.block_reason.value
         if outcome.decision is not None:
             self._note(outcome.decision)
+        for notice in outcome.notices:
+            self._line.async_tell(notice)
         if outcome.command is Command.ON:
             self.hass.async_create_task(self._async_save_then_on(), f"{DOMAIN} on")
         elif outcome.save_now:
             self.hass.async_create_task(self._async_save(), f"{DOMAIN} save")
+        self._prepare_countdown(outcome, is_newly_permitted=is_newly_permitted)
         self._wake_at(outcome.wake_at_s)
+
+    def _prepare_countdown(self, outcome: guard.Outcome, *, is_newly_permitted: bool) -> None:
+        """Have the device's own auto-off in place before a rule may start a run, and renew it."""
+        countdown, decision = self.countdown, outcome.decision
+        if countdown is None or outcome.command is not Command.NONE:
+            return
+        run_s = self.settings.longest_run_s
+        value = countdown.value(run_s)
+        begins = decision is not None and decision.kind is DecisionKind.STARTED
+        if begins or (is_newly_permitted and (value is None or not countdown.shows(value))):
+            self.hass.async_create_task(countdown.async_write(run_s), f"{DOMAIN} auto-off")
 
     @callback
     def _send(self, *, on: bool) -> None:
@@ -302,19 +377,33 @@ class FillWatch:
 
     async def _async_save_then_on(self) -> None:
         await self._save()
-        # The state may have moved on while the disk was busy.
-        if self.state.run is not None:
+        run = self.state.run
+        if self.countdown is not None and run is not None:
+            await self.countdown.async_write(run.deadline_s - run.started_s)
+        # The state may have moved on while disk and device were busy.
+        if self.state.run is not None and self.state.off is None:
             await self.actuator.async_command(on=True)
 
     def _note(self, decision: Decision) -> None:
         t_s = self.state.seen_s or 0.0
         reason = None if decision.reason is None else decision.reason.value
-        entry = {"time": _iso(t_s), "decision": decision.kind.value, "reason": reason}
-        self.decisions.append({**entry, **decision.values})
+        entry = {
+            "time": _iso(t_s),
+            "decision": decision.kind.value,
+            "reason": reason,
+            **decision.values,
+        }
+        repeated = DecisionKind.OFF_REPEATED.value
+        if self.decisions and self.decisions[-1]["decision"] == repeated == entry["decision"]:
+            # An OFF without an answer is repeated for ever; it must not push out all the rest.
+            self.decisions[-1] = entry
+            return
+        self.decisions.append(entry)
         level = logging.WARNING if decision.kind is DecisionKind.LOCKED_OUT else logging.DEBUG
         _LOGGER.log(
-            level, "%s of %s: %s", decision.kind.value, self._runtime.title, reason or "no reason"
+            level, "%s of %s: %s", decision.kind.value, self._line.title, reason or "no reason"
         )
+        self._line.async_noted(entry)
 
     def _wake_at(self, wake_s: float | None) -> None:
         if wake_s == self._wake_s:
@@ -339,7 +428,7 @@ class FillWatch:
     def _async_wake(self, now: datetime) -> None:
         self._cancel_wake = None
         self._wake_s = None
-        self._runtime.async_tick(now.timestamp())
+        self._line.async_tick(now.timestamp())
 
 
 def _iso(t_s: float) -> str:

@@ -40,6 +40,9 @@ LOOP_OVERRANGE_FRAC: Final = (20.5 - 20.0) / (20.0 - 4.0)
 
 ROUNDING_M: Final = 1e-9
 
+OLDEST_TEMPERATURE_S: Final = 6 * 3600.0
+"""Many thermometers report only changes; one silent for longer than this says nothing."""
+
 _CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
     Measure.DEPTH: (DistanceConverter, UnitOfLength.METERS),
     Measure.DISTANCE: (DistanceConverter, UnitOfLength.METERS),
@@ -75,6 +78,13 @@ def temperature_c(state: State | None) -> float | None:
     if isinstance(value, Reason) or not is_temperature_unit(unit):
         return None
     return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
+
+
+def probe_temperature_c(state: State | None, now_s: float) -> float | None:
+    """Return the temperature a probe has now, or None when nobody knows."""
+    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+        return None
+    return temperature_c(state)
 
 
 def is_temperature_unit(unit: str | None) -> bool:

@@ -23,12 +23,10 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 from homeassistant.util import dt as dt_util
 
 from .coordinator import StillwellConfigEntry
-from .engine.guard_events import BlockReason, TripReason
-from .engine.guard_table import Phase
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
 from .entity import StillwellEntity
-from .fill_watch import FillWatch
+from .line_sensor import LINE_SENSORS, PROOF_TEST_DUE, LineSensor, ProofTestSensor
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
@@ -36,7 +34,8 @@ PARALLEL_UPDATES = 0
 UNIT_L_PER_DAY: Final = "L/d"
 """The hub has no unit class for this rate; as a plain unit it still gets statistics."""
 
-NO_REASON: Final = "none"
+UNIT_MM_PER_K: Final = "mm/K"
+MM_PER_M: Final = 1000.0
 
 TIME_STEP_S: Final = MINUTE_S
 TIME_STEP_FRAC: Final = 0.005
@@ -79,6 +78,19 @@ def _plus_minus(sigma: float | None, held_s: float) -> Mapping[str, Any]:
 
 def _per_minute(rate_l_per_s: float | None) -> float | None:
     return None if rate_l_per_s is None else rate_l_per_s * MINUTE_S
+
+
+def _mm_per_k(view: VesselView) -> tuple[float, float] | None:
+    drift = view.probe_drift_m_per_k
+    return None if drift is None else (MM_PER_M * drift[0], MM_PER_M * drift[1])
+
+
+def _first(pair: tuple[float, float] | None) -> float | None:
+    return None if pair is None else pair[0]
+
+
+def _second(pair: tuple[float, float] | None) -> float | None:
+    return None if pair is None else pair[1]
 
 
 def _percent(frac: float | None) -> float | None:
@@ -269,40 +281,26 @@ SENSORS: tuple[VesselSensorDescription, ...] = (
         entity_category=EntityCategory.DIAGNOSTIC,
         value_fn=lambda view: view.reason.value,
     ),
+    VesselSensorDescription(
+        key="probe_drift",
+        translation_key="probe_drift",
+        native_unit_of_measurement=UNIT_MM_PER_K,
+        suggested_display_precision=2,
+        entity_category=EntityCategory.DIAGNOSTIC,
+        entity_registry_enabled_default=False,
+        value_fn=lambda view: _first(_mm_per_k(view)),
+        attributes_fn=lambda view: _plus_minus(_second(_mm_per_k(view)), view.held_s),
+        step_abs=0.01,
+        only_if=lambda runtime: runtime.settings.temperature_source is not None,
+    ),
 )
 
-
-@dataclass(frozen=True, kw_only=True)
-class WatchSensorDescription(SensorEntityDescription):
-    """How a sensor reads the watch on the fill device."""
-
-    value_fn: Callable[[FillWatch], str]
-
-
-WATCH_SENSORS: Final = (
-    WatchSensorDescription(
-        key="guard_state",
-        translation_key="guard_state",
-        device_class=SensorDeviceClass.ENUM,
-        options=[phase.value for phase in Phase],
-        value_fn=lambda watch: watch.phase,
-    ),
-    WatchSensorDescription(
-        key="lockout_reason",
-        translation_key="lockout_reason",
-        device_class=SensorDeviceClass.ENUM,
-        options=[NO_REASON, *(reason.value for reason in TripReason)],
-        entity_category=EntityCategory.DIAGNOSTIC,
-        value_fn=lambda watch: watch.lockout_reason,
-    ),
-    WatchSensorDescription(
-        key="block_reason",
-        translation_key="block_reason",
-        device_class=SensorDeviceClass.ENUM,
-        options=[NO_REASON, *(reason.value for reason in BlockReason)],
-        entity_category=EntityCategory.DIAGNOSTIC,
-        value_fn=lambda watch: watch.block_reason or NO_REASON,
-    ),
+LEARNING: Final = SensorEntityDescription(
+    key="learning",
+    translation_key="learning",
+    native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
+    suggested_display_precision=0,
+    entity_category=EntityCategory.DIAGNOSTIC,
 )
 
 
@@ -353,25 +351,16 @@ class VesselSensor(StillwellEntity, SensorEntity):
         return round(raw, 4)
 
 
-class WatchSensor(StillwellEntity, SensorEntity):
-    """A word of the watch on the fill device."""
-
-    entity_description: WatchSensorDescription
-
-    def __init__(
-        self, runtime: VesselRuntime, watch: FillWatch, description: WatchSensorDescription
-    ) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(runtime, description)
-        self._watch = watch
+class LearningSensor(StillwellEntity, SensorEntity):
+    """How far a vessel has got with learning from the recorder."""
 
     @override
     def take(self) -> bool:
-        """Take the present word."""
-        word = self.entity_description.value_fn(self._watch)
-        if word == self._attr_native_value:
+        """Take the progress in whole percent."""
+        percent = round(100.0 * self.runtime.learning_frac)
+        if percent == self._attr_native_value:
             return False
-        self._attr_native_value = word
+        self._attr_native_value = percent
         return True
 
 
@@ -380,15 +369,18 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the sensors of each vessel."""
+    """Add the sensors of each vessel and each fill line."""
     for runtime in entry.runtime_data.vessels.values():
         entities: list[SensorEntity] = [
             VesselSensor(runtime, description)
             for description in SENSORS
             if description.only_if(runtime)
         ]
-        if runtime.watch is not None:
-            entities += [
-                WatchSensor(runtime, runtime.watch, description) for description in WATCH_SENSORS
-            ]
+        entities.append(LearningSensor(runtime, LEARNING))
         async_add_entities(entities, config_subentry_id=runtime.subentry_id)
+    for line in entry.runtime_data.lines.values():
+        entities = [LineSensor(line, description) for description in LINE_SENSORS]
+        entities += [
+            ProofTestSensor(line, PROOF_TEST_DUE, test) for test in line.proof_tests.tests.values()
+        ]
+        async_add_entities(entities, config_subentry_id=line.subentry_id)

@@ -8,12 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from .const import (
     CONF_EMPTY_M,
-    CONF_FILL_DEVICE,
     CONF_FULL_M,
-    CONF_HIGH_INPUTS,
     CONF_HIGH_M,
-    CONF_LEAK_INPUTS,
-    CONF_LONGEST_RUN_S,
     CONF_MEASURE,
     CONF_REPLACES_EVAPORATION,
     CONF_SALINITY_PSU,
@@ -26,7 +22,6 @@ from .const import (
     CONF_TEMPERATURE_SOURCE,
     CONF_VOLUME_L,
     CONF_ZERO_IS_SUSPECT,
-    DEFAULT_LONGEST_RUN_S,
     DEFAULT_SALINITY_PSU,
 )
 from .engine.geometry import Vessel, shape_from_dict
@@ -63,16 +58,6 @@ class SettingsError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class FillSettings:
-    """The device that fills a vessel, and what stops it independently of the level."""
-
-    device: str
-    longest_run_s: float
-    high_inputs: tuple[str, ...] = ()
-    leak_inputs: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class VesselSettings:
     """One vessel: its level source, shape and marks (heights above the floor in m)."""
 
@@ -89,7 +74,6 @@ class VesselSettings:
     replaces_evaporation: bool
     zero_is_suspect: bool
     stale_after_s: float | None
-    fill: FillSettings | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +93,8 @@ def system_settings(entry: ConfigEntry[Any]) -> SystemSettings:
     """
     return SystemSettings(
         name=entry.title,
-        volume_l=_positive(entry.data, CONF_VOLUME_L),
-        salinity_psu=_number(entry.data, CONF_SALINITY_PSU, DEFAULT_SALINITY_PSU),
+        volume_l=positive(entry.data, CONF_VOLUME_L),
+        salinity_psu=number(entry.data, CONF_SALINITY_PSU, DEFAULT_SALINITY_PSU),
     )
 
 
@@ -126,12 +110,12 @@ def vessel_settings(data: Mapping[str, Any]) -> VesselSettings:
     empty_m, start_m, full_m, high_m = _marks(data, vessel.height_m)
     stale_after_s = data.get(CONF_STALE_AFTER_S)
     return VesselSettings(
-        source=_entity(data, CONF_SOURCE),
+        source=entity(data, CONF_SOURCE),
         measure=measure,
-        sensor_zero_m=_number(
+        sensor_zero_m=number(
             data, CONF_SENSOR_ZERO_M, vessel.height_m if measure is Measure.DISTANCE else 0.0
         ),
-        span_m=_positive(data, CONF_SPAN_M) if measure is Measure.CURRENT else None,
+        span_m=positive(data, CONF_SPAN_M) if measure is Measure.CURRENT else None,
         vessel=vessel,
         empty_m=empty_m,
         start_m=start_m,
@@ -140,8 +124,7 @@ def vessel_settings(data: Mapping[str, Any]) -> VesselSettings:
         temperature_source=data.get(CONF_TEMPERATURE_SOURCE),
         replaces_evaporation=bool(data.get(CONF_REPLACES_EVAPORATION, False)),
         zero_is_suspect=bool(data.get(CONF_ZERO_IS_SUSPECT, zero_is_suspect_by_default(measure))),
-        stale_after_s=None if stale_after_s is None else _positive(data, CONF_STALE_AFTER_S),
-        fill=_fill(data),
+        stale_after_s=None if stale_after_s is None else positive(data, CONF_STALE_AFTER_S),
     )
 
 
@@ -170,10 +153,10 @@ def _vessel(data: Mapping[str, Any]) -> Vessel:
 
 
 def _marks(data: Mapping[str, Any], height_m: float) -> tuple[float, float, float, float]:
-    empty_m = _number(data, CONF_EMPTY_M, 0.0)
-    start_m = _number(data, CONF_START_M)
-    full_m = _number(data, CONF_FULL_M)
-    high_m = _number(data, CONF_HIGH_M, height_m)
+    empty_m = number(data, CONF_EMPTY_M, 0.0)
+    start_m = number(data, CONF_START_M)
+    full_m = number(data, CONF_FULL_M)
+    high_m = number(data, CONF_HIGH_M, height_m)
     if empty_m < 0:
         raise SettingsError(CONF_EMPTY_M, f"{CONF_EMPTY_M} is {empty_m}; 0 is the lowest")
     if not empty_m < start_m:
@@ -187,32 +170,36 @@ def _marks(data: Mapping[str, Any], height_m: float) -> tuple[float, float, floa
     return empty_m, start_m, full_m, high_m
 
 
-def _fill(data: Mapping[str, Any]) -> FillSettings | None:
-    if data.get(CONF_FILL_DEVICE) is None:
-        return None
-    return FillSettings(
-        device=_entity(data, CONF_FILL_DEVICE),
-        longest_run_s=_positive(data, CONF_LONGEST_RUN_S, DEFAULT_LONGEST_RUN_S),
-        high_inputs=tuple(data.get(CONF_HIGH_INPUTS, ())),
-        leak_inputs=tuple(data.get(CONF_LEAK_INPUTS, ())),
-    )
+def entity(data: Mapping[str, Any], key: str) -> str:
+    """Return the entity a key names.
 
-
-def _entity(data: Mapping[str, Any], key: str) -> str:
+    Raises:
+        SettingsError: It names none.
+    """
     value = data.get(key)
     if not isinstance(value, str) or not value:
         raise SettingsError(key, f"{key} must name an entity")
     return value
 
 
-def _positive(data: Mapping[str, Any], key: str, default: float | None = None) -> float:
-    value = _number(data, key, default)
+def positive(data: Mapping[str, Any], key: str, default: float | None = None) -> float:
+    """Return a number greater than 0.
+
+    Raises:
+        SettingsError: It is none.
+    """
+    value = number(data, key, default)
     if value <= 0:
         raise SettingsError(key, f"{key} is {value}; it must be greater than 0")
     return value
 
 
-def _number(data: Mapping[str, Any], key: str, default: float | None = None) -> float:
+def number(data: Mapping[str, Any], key: str, default: float | None = None) -> float:
+    """Return a finite number.
+
+    Raises:
+        SettingsError: It is none.
+    """
     value = data.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
         raise SettingsError(key, f"{key} must be a finite number, not {value!r}")

@@ -1,4 +1,4 @@
-"""Follows the entities a vessel names: renames are taken over, a vanished one is told."""
+"""Follows the entities a vessel or line names: renames are taken over, a vanished one is told."""
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
@@ -14,10 +14,14 @@ from homeassistant.helpers.event import (
 from homeassistant.helpers.start import async_at_started
 
 from .const import (
-    CONF_FILL_DEVICE,
+    CONF_COUNTDOWN,
+    CONF_DEVICE,
     CONF_HIGH_INPUTS,
     CONF_LEAK_INPUTS,
+    CONF_RETURN_PUMP,
+    CONF_SECONDARY,
     CONF_SOURCE,
+    CONF_SUPPLY_EMPTY_INPUTS,
     CONF_TEMPERATURE_SOURCE,
     DOMAIN,
 )
@@ -30,14 +34,18 @@ if TYPE_CHECKING:
 ISSUES: Final = {
     CONF_SOURCE: "source_missing",
     CONF_TEMPERATURE_SOURCE: "source_missing",
-    CONF_FILL_DEVICE: "actuator_missing",
+    CONF_DEVICE: "actuator_missing",
     CONF_HIGH_INPUTS: "actuator_missing",
     CONF_LEAK_INPUTS: "actuator_missing",
+    CONF_SUPPLY_EMPTY_INPUTS: "actuator_missing",
+    CONF_SECONDARY: "actuator_missing",
+    CONF_COUNTDOWN: "actuator_missing",
+    CONF_RETURN_PUMP: "actuator_missing",
 }
 
 
 def entities_of(data: Mapping[str, Any]) -> dict[str, str]:
-    """Return the entities a vessel names, each with the issue its absence raises."""
+    """Return the entities a subentry names, each with the issue its absence raises."""
     found: dict[str, str] = {}
     for key, issue in ISSUES.items():
         value = data.get(key)
@@ -47,7 +55,7 @@ def entities_of(data: Mapping[str, Any]) -> dict[str, str]:
 
 
 def with_renamed(data: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
-    """Return a vessel's data with one entity renamed wherever it is named."""
+    """Return a subentry's data with one entity renamed wherever it is named."""
     renamed = dict(data)
     for key in ISSUES:
         value = renamed.get(key)
@@ -59,7 +67,7 @@ def with_renamed(data: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
 
 
 def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]:
-    """Return the registry's own id of each entity a vessel names; it outlives a rename."""
+    """Return the registry's own id of each entity a subentry names; it outlives a rename."""
     registry = er.async_get(hass)
     found = ((entity_id, registry.async_get(entity_id)) for entity_id in entities_of(data))
     return {entity_id: entity.id for entity_id, entity in found if entity is not None}
@@ -68,7 +76,7 @@ def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]
 def renamed_meanwhile(
     hass: HomeAssistant, data: Mapping[str, Any], ids: Mapping[str, str]
 ) -> dict[str, Any]:
-    """Return a vessel's data with the renames that happened while nobody followed.
+    """Return a subentry's data with the renames that happened while nobody followed.
 
     Many entities are renamed at once when a device is; the reload after the first rename would
     miss the others.
@@ -83,7 +91,7 @@ def renamed_meanwhile(
 
 
 class _Follower:
-    """Follows the entities of one vessel."""
+    """Follows the entities of one subentry."""
 
     def __init__(
         self, hass: HomeAssistant, entry: StillwellConfigEntry, subentry: ConfigSubentry

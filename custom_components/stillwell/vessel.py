@@ -30,19 +30,23 @@ from .backfill import async_learn_from_recorder
 from .const import DOMAIN
 from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
-from .fill_watch import FillWatch
 from .local_time import LocalTime
 from .pour import Before
-from .readings import level_reading, state_unit
+from .readings import level_reading, probe_temperature_c, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
 
 if TYPE_CHECKING:
-    from .entity import StillwellEntity
+    from .entity import FollowingEntity
+    from .fill_line import FillLine
 
 _LOGGER = logging.getLogger(__name__)
 
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
+
+
+type Report = tuple[float, Reading, bool | None, float | None]
+"""Time, level, whether it is being filled, temperature of the probe in degC."""
 
 
 class VesselRuntime:
@@ -80,11 +84,14 @@ class VesselRuntime:
             stale_after_s=settings.stale_after_s,
         )
         self.model = VesselModel(self._spec)
-        self.watch: FillWatch | None = None
+        self.lines: list[FillLine] = []
+        """Fill lines that lead into this vessel."""
+        self.draws: list[FillLine] = []
+        """Fill lines that draw from it."""
         self.before_pour: Before | None = None
         self._local_time = local_time
         self._on_learned = on_learned
-        self._entities: list[StillwellEntity] = []
+        self._entities: list[FollowingEntity] = []
         self._is_signal_lost = False
         self._told_reason = Reason.NONE
         self._registry_ids = registry_ids(hass, subentry.data)
@@ -97,10 +104,11 @@ class VesselRuntime:
             "source": self._registry_ids.get(settings.source, settings.source),
         }
         """What a level means; the same water reads otherwise when any of it changes."""
-        self._while_learning: list[tuple[float, Reading, bool | None]] | None = None
+        self._while_learning: list[Report] | None = None
         self.learned_from: str | None = None
         """The level source whose recorded history the model has seen."""
         self.learning_frac = 1.0
+        """How far it has got with learning from the recorder."""
         self.view: VesselView = self.model.view(0.0, 0.0)
 
     # Subscription
@@ -134,41 +142,68 @@ class VesselRuntime:
     @callback
     def _take(self, state: State | None, t_s: float) -> None:
         reading = level_reading(state, self.settings, self.settings.vessel)
-        watch = self.watch
-        fill_on = None if watch is None else watch.is_on
+        report = t_s, reading, self.fill_on, self._temperature_c(t_s)
+        self.model.set_check(self.check_reason)
         if self._while_learning is not None:
-            self._while_learning.append((t_s, reading, fill_on))
+            self._while_learning.append(report)
         try:
-            self._report(self.model, t_s, reading, fill_on)
+            self._report(self.model, report)
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
         # Control first: what must go off goes off before anything is shown.
-        if watch is not None:
-            watch.async_level(t_s, self.model)
+        for line in self.lines:
+            line.watch.async_level(t_s, self.model, is_alone=len(self.lines) == 1)
+        for line in self.draws:
+            line.watch.async_source(t_s, self.model)
         self.async_publish(t_s)
         self._on_learned()
 
-    def _report(
-        self, model: VesselModel, t_s: float, reading: Reading, fill_on: bool | None
-    ) -> None:
+    @property
+    def fill_on(self) -> bool | None:
+        """Whether any line fills this vessel; None when there is none or it is not known."""
+        states = [line.watch.is_on for line in self.lines]
+        if True in states:
+            return True
+        return False if states and None not in states else None
+
+    @property
+    def check_reason(self) -> Reason | None:
+        """Why the level moves for a known cause now; None when it may be learned from."""
+        if any(line.is_in_maintenance for line in self.lines):
+            return Reason.MAINTENANCE
+        return None if all(line.is_return_settled for line in self.lines) else Reason.RETURN_PUMP
+
+    def _temperature_c(self, t_s: float) -> float | None:
+        source = self.settings.temperature_source
+        return None if source is None else probe_temperature_c(self.hass.states.get(source), t_s)
+
+    def _report(self, model: VesselModel, report: Report) -> None:
+        t_s, reading, fill_on, temperature_c = report
         model.report(
             t_s,
             reading,
             fill_on=fill_on,
             day=self._local_time.day(t_s),
             utc_offset_s=self._local_time.utc_offset_s(t_s),
+            temperature_c=temperature_c,
         )
 
     def _failed(self, t_s: float, err: Exception) -> None:
         """Treat a defect of our own as a lost level: what fills goes off, others go on."""
         _LOGGER.error("The level of %s could not be judged", self.title, exc_info=err)
-        if self.watch is not None:
-            self.watch.async_lost(t_s)
+        for line in self.lines:
+            line.watch.async_lost(t_s)
+        for line in self.draws:
+            line.watch.async_source_lost(t_s)
+        self._refresh_lines()
 
     @callback
     def async_tick(self, t_s: float) -> None:
         """Let time pass: a source may grow stale, a deadline may come."""
+        check = self.check_reason
+        is_news = check is not self.model.check
+        self.model.set_check(check)
         try:
             verdict = self.model.tick(
                 t_s,
@@ -178,12 +213,16 @@ class VesselRuntime:
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
-        is_news = not verdict.status.is_usable or verdict.reason is not self.view.reason
-        if self.watch is not None:
-            is_news |= self.watch.async_tick(t_s, self.model)
+        is_news |= not verdict.status.is_usable or verdict.reason is not self.view.reason
+        for line in self.lines:
+            line.watch.async_tick(t_s, self.model)
+        for line in self.draws:
+            line.watch.async_source(t_s, self.model)
         if is_news:
             # A good level moves with its reports; time alone moves only what is held.
             self.async_publish(t_s)
+        else:
+            self._refresh_lines()
 
     @callback
     def async_publish(self, t_s: float) -> None:
@@ -196,6 +235,11 @@ class VesselRuntime:
         self._tell_signal(view)
         for entity in self._entities:
             entity.refresh()
+        self._refresh_lines()
+
+    def _refresh_lines(self) -> None:
+        for line in (*self.lines, *self.draws):
+            line.refresh()
 
     def _tell_signal(self, view: VesselView) -> None:
         """Log once that the source is lost and once that it is back; tell a useless unit."""
@@ -236,12 +280,12 @@ class VesselRuntime:
         )
 
     @callback
-    def async_add_entity(self, entity: StillwellEntity) -> None:
+    def async_add_entity(self, entity: FollowingEntity) -> None:
         """Add an entity to those that are refreshed."""
         self._entities.append(entity)
 
     @callback
-    def async_remove_entity(self, entity: StillwellEntity) -> None:
+    def async_remove_entity(self, entity: FollowingEntity) -> None:
         """Refresh an entity no more."""
         self._entities.remove(entity)
 
@@ -256,6 +300,7 @@ class VesselRuntime:
         if self.learned_from == self.settings.source:
             return
         self._while_learning = []
+        self._async_learning(0.0)
         try:
             model = await async_learn_from_recorder(
                 self.hass, self, self._spec, dt_util.utcnow(), self._async_learning
@@ -273,13 +318,11 @@ class VesselRuntime:
         self.learning_frac = frac
         self.async_publish(dt_util.utcnow().timestamp())
 
-    def _take_over(
-        self, model: VesselModel, live: list[tuple[float, Reading, bool | None]]
-    ) -> None:
+    def _take_over(self, model: VesselModel, live: list[Report]) -> None:
         """Go on with the model that has seen the past, after what came in meanwhile."""
         model.go_live()
-        for t_s, reading, fill_on in live:
-            self._report(model, t_s, reading, fill_on)
+        for report in live:
+            self._report(model, report)
         self.model = model
 
     def snapshot(self) -> dict[str, Any]:
@@ -308,46 +351,12 @@ class VesselRuntime:
 
     # What actions do
 
-    async def async_lock_out(self, note: str) -> None:
-        """Lock the fill device out on somebody's word.
-
-        Raises:
-            ServiceValidationError: The vessel has no fill device.
-        """
-        await self._require_watch().async_lock_out(note)
-        self.async_publish(dt_util.utcnow().timestamp())
-
-    async def async_reset(self) -> None:
-        """Clear the lockout, if what caused it is over.
-
-        Raises:
-            ServiceValidationError: There is no fill device, or a condition stands.
-        """
-        try:
-            await self._require_watch().async_reset()
-        finally:
-            self.async_publish(dt_util.utcnow().timestamp())
-
     @callback
     def async_accept_use(self) -> None:
         """Take the present use as normal: the warning of a loss ends."""
         self.model.acknowledge_loss()
         self.async_publish(dt_util.utcnow().timestamp())
         self._on_learned()
-
-    def _require_watch(self) -> FillWatch:
-        if self.watch is None:
-            raise ServiceValidationError(
-                translation_domain=DOMAIN,
-                translation_key="no_fill_device",
-                translation_placeholders={"vessel": self.title},
-            )
-        return self.watch
-
-    @property
-    def decisions(self) -> list[JsonValueType]:
-        """The last decisions about the fill device, newest last."""
-        return [] if self.watch is None else list(self.watch.decisions)
 
     def forecast(self, now: datetime, until: datetime) -> dict[str, JsonValueType]:
         """Return whether the water lasts until a time, as an action's response.
@@ -376,5 +385,4 @@ class VesselRuntime:
         return {
             "view": asdict(self.view),
             "learned": self.model.snapshot(),
-            "guard": None if self.watch is None else self.watch.snapshot(),
         }

@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING, Any, Final
 
 from .const import (
+    CONF_DEVICE,
     CONF_EMPTY_M,
-    CONF_FILL_DEVICE,
     CONF_FULL_M,
     CONF_HIGH_INPUTS,
     CONF_HIGH_M,
@@ -13,7 +13,6 @@ from .const import (
     CONF_MEASURE,
     CONF_SENSOR_ZERO_M,
     CONF_SPAN_M,
-    CONF_STALE_AFTER_S,
     CONF_START_M,
 )
 from .engine.geometry import LONGEST_M, SHORTEST_M, GeometryError, Vessel, shape_from_dict
@@ -137,27 +136,33 @@ def check_marks(data: Mapping[str, Any], vessel: Vessel, units: FormUnits) -> No
         raise _refused(FIELD_HIGH, f"high_{ceiling}", (full_m, ceiling_m), works_m, units)
 
 
-def check_filling(data: Mapping[str, Any]) -> None:
-    """Refuse run and signal limits that do not protect."""
-    run_s = data[CONF_LONGEST_RUN_S]
-    if not SHORTEST_RUN_S <= run_s <= LONGEST_RUN_S:
+def check_filling(line: Mapping[str, Any]) -> None:
+    """Refuse a fill line of a newcomer whose limits do not protect; an empty one is none."""
+    if not line:
+        return
+    if not SHORTEST_RUN_S <= line[CONF_LONGEST_RUN_S] <= LONGEST_RUN_S:
         raise Refusal(SECTION_FILLING, "longest_run_range", works="2:00:00")
-    device = data.get(CONF_FILL_DEVICE)
-    if device is not None and device in (
-        *data.get(CONF_HIGH_INPUTS, ()),
-        *data.get(CONF_LEAK_INPUTS, ()),
-    ):
+    device = line[CONF_DEVICE]
+    if device in (*line.get(CONF_HIGH_INPUTS, ()), *line.get(CONF_LEAK_INPUTS, ())):
         raise Refusal(SECTION_FILLING, "device_is_input", device=device)
-    stale_s = data.get(CONF_STALE_AFTER_S)
+
+
+def check_signal(stale_s: float | None, run_s: float | None) -> None:
+    """Refuse an oldest usable report that does not protect a run of this length (s)."""
     if stale_s is None:
         return
     if not SHORTEST_STALE_S <= stale_s <= LONGEST_STALE_S:
         raise Refusal(SECTION_SIGNAL, "stale_range", works="0:15:00")
-    if device is not None and stale_s > STALE_PER_RUN_FRAC * run_s:
+    if run_s is not None and stale_s > STALE_PER_RUN_FRAC * run_s:
         longest_s = round(STALE_PER_RUN_FRAC * run_s)
-        minutes, seconds = divmod(longest_s, 60)
-        hours, minutes = divmod(minutes, 60)
-        raise Refusal(SECTION_SIGNAL, "stale_slow", works=f"{hours}:{minutes:02}:{seconds:02}")
+        raise Refusal(SECTION_SIGNAL, "stale_slow", works=clock_text(longest_s))
+
+
+def clock_text(seconds: float) -> str:
+    """Return a time in s as a form's duration is read: hours, minutes, seconds."""
+    minutes, rest_s = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest_s:02}"
 
 
 def _seen(data: Mapping[str, Any], height_m: float) -> tuple[float, float]:

@@ -1,23 +1,42 @@
 """Set-up of a reservoir in the UI: source, shape, marks, and a look at the present reading."""
 
-from typing import TYPE_CHECKING, Any
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+from homeassistant.config_entries import (
+    SOURCE_RECONFIGURE,
+    ConfigSubentry,
+    ConfigSubentryFlow,
+    SubentryFlowResult,
+)
+from homeassistant.core import callback
 
 from .const import (
-    CONF_FILL_DEVICE,
+    CONF_DESTINATION,
+    CONF_DEVICE,
+    CONF_LONGEST_RUN_S,
     CONF_MEASURE,
     CONF_SHAPE,
     CONF_SOURCE,
+    CONF_STALE_AFTER_S,
     CONF_TEMPERATURE_SOURCE,
+    SUBENTRY_FILL_LINE,
 )
 from .engine.geometry import shape_from_dict
 from .engine.quantities import Reason
 from .form_units import FormUnits
+from .line_names import async_line_title
 from .readings import fits, is_temperature_unit, state_number, state_unit
 from .settings import Measure, vessel_settings, zero_is_suspect_by_default
-from .vessel_checks import Refusal, check_filling, check_marks, sensor_data, shape_data
+from .vessel_checks import (
+    Refusal,
+    check_filling,
+    check_marks,
+    check_signal,
+    sensor_data,
+    shape_data,
+)
 from .vessel_forms import (
     FIELD_MEASURE,
     FIELD_NAME,
@@ -29,14 +48,26 @@ from .vessel_forms import (
     shape_schema,
     source_schema,
 )
-from .vessel_neighbours import free_name, own_entities, vessel_names, vessel_with
+from .vessel_neighbours import (
+    free_name,
+    line_names,
+    line_with,
+    own_entities,
+    shortest_run_into,
+    vessel_names,
+    vessel_with,
+)
 from .vessel_preview import async_field_label, async_measure_names, async_preview
-from .vessel_values import band_data, band_values, proposed_marks, shape_values
+from .vessel_values import (
+    band_data,
+    band_values,
+    filling_data,
+    proposed_marks,
+    shape_values,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    from homeassistant.config_entries import ConfigSubentry
 
 
 class ReservoirFlow(ConfigSubentryFlow):
@@ -50,6 +81,10 @@ class ReservoirFlow(ConfigSubentryFlow):
         """Shape and place of the sensor, as stored."""
         self._data: dict[str, Any] = {}
         """The whole, as stored."""
+        self._line: dict[str, Any] = {}
+        """The fill line that comes with a newcomer, as stored but for its vessel."""
+        self._line_title: str | None = None
+        """Set when the vessel is being made; its line follows."""
 
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the name, the level source, what it measures, and the shape."""
@@ -90,7 +125,7 @@ class ReservoirFlow(ConfigSubentryFlow):
         )
 
     async def async_step_band(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for the marks, the filling and the signal."""
+        """Ask for the marks and the signal; of a newcomer, for what fills it too."""
         refusal: Refusal | None = None
         if user_input is not None:
             try:
@@ -105,6 +140,7 @@ class ReservoirFlow(ConfigSubentryFlow):
             self._units,
             own_entities(self.hass),
             zero_is_suspect=zero_is_suspect_by_default(self._measure),
+            with_filling=self._stored is None,
             opened=refusal.field if refusal else None,
         )
         return await self._show(
@@ -125,8 +161,8 @@ class ReservoirFlow(ConfigSubentryFlow):
                 last_step=True,
             )
         # Another form may have been saved while this one was open.
-        if self._vessel_with(CONF_SOURCE, self._data) or self._vessel_with(
-            CONF_FILL_DEVICE, self._data
+        if self._vessel_with(CONF_SOURCE, self._data) or line_with(
+            self.hass, self._line.get(CONF_DEVICE), None
         ):
             return self.async_abort(reason="already_configured")
         if self.source == SOURCE_RECONFIGURE:
@@ -137,7 +173,33 @@ class ReservoirFlow(ConfigSubentryFlow):
                 title=self._name,
                 data=self._data,
             )
+        if self._line:
+            title = await async_line_title(self.hass, self._name)
+            taken = line_names(self.hass, self._get_entry(), None)
+            self._line_title = free_name(title, taken) if title.casefold() in taken else title
         return self.async_create_entry(title=self._name, data=self._data)
+
+    @callback
+    @override
+    def async_remove(self) -> None:
+        """Add the newcomer's fill line: only now, the flow being over, has the vessel its id."""
+        if self._line_title is None:
+            return
+        system = self._get_entry()
+        vessel_id = next(
+            subentry_id
+            for subentry_id, subentry in system.subentries.items()
+            if subentry.data.get(CONF_SOURCE) == self._data[CONF_SOURCE]
+        )
+        self.hass.config_entries.async_add_subentry(
+            system,
+            ConfigSubentry(
+                data=MappingProxyType({CONF_DESTINATION: vessel_id, **self._line}),
+                subentry_type=SUBENTRY_FILL_LINE,
+                title=self._line_title,
+                unique_id=None,
+            ),
+        )
 
     @property
     def _units(self) -> FormUnits:
@@ -210,10 +272,15 @@ class ReservoirFlow(ConfigSubentryFlow):
         }
         check_marks(data, shape_from_dict(data[CONF_SHAPE]), self._units)
         self._check_temperature(data.get(CONF_TEMPERATURE_SOURCE))
-        if other := self._vessel_with(CONF_FILL_DEVICE, data):
-            device = data[CONF_FILL_DEVICE]
-            raise Refusal(SECTION_FILLING, "device_taken", device=device, other=other)
-        check_filling(data)
+        self._line = line = filling_data(values)
+        device = line.get(CONF_DEVICE)
+        if other := line_with(self.hass, device, None):
+            raise Refusal(SECTION_FILLING, "device_taken", device=str(device), other=other)
+        check_filling(line)
+        run_s = line.get(CONF_LONGEST_RUN_S)
+        if self._own_id is not None:
+            run_s = shortest_run_into(self._get_entry(), self._own_id)
+        check_signal(data.get(CONF_STALE_AFTER_S), run_s)
         return data
 
     def _check_temperature(self, entity_id: str | None) -> None:

@@ -71,7 +71,7 @@ MARKS: Final = {
     FIELD_FULL: CONF_FULL_M,
     FIELD_HIGH: CONF_HIGH_M,
 }
-_DEFAULT_RUN: Final = {"hours": 2, "minutes": 0, "seconds": 0}
+DEFAULT_RUN: Final = {"hours": 2, "minutes": 0, "seconds": 0}
 
 LEVEL_DOMAINS: Final = ["sensor", "number", "input_number"]
 FILL_DOMAINS: Final = ["switch", "valve", "input_boolean"]
@@ -83,11 +83,11 @@ def source_schema(own_entities: list[str]) -> vol.Schema:
     return vol.Schema(
         {
             vol.Required(FIELD_NAME): TextSelector(),
-            vol.Required(FIELD_SOURCE): _entity(LEVEL_DOMAINS, own_entities),
-            vol.Required(FIELD_MEASURE, default=Measure.DEPTH.value): _choice(
+            vol.Required(FIELD_SOURCE): entity_field(LEVEL_DOMAINS, own_entities),
+            vol.Required(FIELD_MEASURE, default=Measure.DEPTH.value): choice_field(
                 "measure", [measure.value for measure in Measure]
             ),
-            vol.Required(FIELD_SHAPE, default="box"): _choice("shape", list(SHAPE_FIELDS)),
+            vol.Required(FIELD_SHAPE, default="box"): choice_field("shape", list(SHAPE_FIELDS)),
         }
     )
 
@@ -112,17 +112,19 @@ def band_schema(
     own_entities: list[str],
     *,
     zero_is_suspect: bool,
+    with_filling: bool,
     opened: str | None,
 ) -> vol.Schema:
-    """Ask for the marks, and in two sections for the filling and the signal."""
+    """Ask for the marks, and in sections for the signal and, of a newcomer, the filling."""
     fields: dict[Any, Any] = {
         vol.Required(name, default=proposed[name]): _length(units) for name in MARKS
     }
-    fields[vol.Optional(FIELD_TEMPERATURE_SOURCE)] = _entity(LEVEL_DOMAINS, own_entities)
+    fields[vol.Optional(FIELD_TEMPERATURE_SOURCE)] = entity_field(LEVEL_DOMAINS, own_entities)
     fields[vol.Required(FIELD_REPLACES_EVAPORATION, default=False)] = BooleanSelector()
-    fields[vol.Required(SECTION_FILLING)] = section(
-        _filling_schema(own_entities), {"collapsed": opened != SECTION_FILLING}
-    )
+    if with_filling:
+        fields[vol.Required(SECTION_FILLING)] = section(
+            _filling_schema(own_entities), {"collapsed": opened != SECTION_FILLING}
+        )
     fields[vol.Required(SECTION_SIGNAL)] = section(
         _signal_schema(zero_is_suspect=zero_is_suspect), {"collapsed": opened != SECTION_SIGNAL}
     )
@@ -130,12 +132,13 @@ def band_schema(
 
 
 def _filling_schema(own_entities: list[str]) -> vol.Schema:
+    inputs = entity_field(INPUT_DOMAINS, own_entities, multiple=True)
     return vol.Schema(
         {
-            vol.Optional(FIELD_FILL_DEVICE): _entity(FILL_DOMAINS, own_entities),
-            vol.Required(FIELD_LONGEST_RUN, default=_DEFAULT_RUN): DurationSelector(),
-            vol.Optional(FIELD_HIGH_INPUTS): _entity(INPUT_DOMAINS, own_entities, multiple=True),
-            vol.Optional(FIELD_LEAK_INPUTS): _entity(INPUT_DOMAINS, own_entities, multiple=True),
+            vol.Optional(FIELD_FILL_DEVICE): entity_field(FILL_DOMAINS, own_entities),
+            vol.Required(FIELD_LONGEST_RUN, default=DEFAULT_RUN): DurationSelector(),
+            vol.Optional(FIELD_HIGH_INPUTS): inputs,
+            vol.Optional(FIELD_LEAK_INPUTS): inputs,
         }
     )
 
@@ -151,16 +154,18 @@ def _signal_schema(*, zero_is_suspect: bool) -> vol.Schema:
     )
 
 
-def _entity(
+def entity_field(
     domains: list[str], own_entities: list[str], *, multiple: bool = False
 ) -> EntitySelector:
+    """Ask for entities of some domains, none of this integration."""
     hidden = [entity_id for entity_id in own_entities if entity_id.split(".")[0] in domains]
     return EntitySelector(
         EntitySelectorConfig(domain=domains, exclude_entities=hidden, multiple=multiple)
     )
 
 
-def _choice(key: str, options: list[str]) -> SelectSelector:
+def choice_field(key: str, options: list[str]) -> SelectSelector:
+    """Ask for one of a list whose words are translated."""
     return SelectSelector(
         SelectSelectorConfig(options=options, translation_key=key, mode=SelectSelectorMode.DROPDOWN)
     )

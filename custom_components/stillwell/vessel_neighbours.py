@@ -1,10 +1,18 @@
-"""Which other vessels there are, so that no two share a source or a fill device."""
+"""Which other vessels and lines there are: no two share a level source or a fill device."""
 
 from typing import TYPE_CHECKING
 
 from homeassistant.helpers import entity_registry as er
 
-from .const import DOMAIN, SUBENTRY_RESERVOIR
+from .const import (
+    CONF_DESTINATION,
+    CONF_DEVICE,
+    CONF_LONGEST_RUN_S,
+    DEFAULT_LONGEST_RUN_S,
+    DOMAIN,
+    SUBENTRY_FILL_LINE,
+    SUBENTRY_RESERVOIR,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,17 +31,48 @@ def vessel_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) 
     """Return the case-folded names of a system's vessels, besides one."""
     return {
         vessel.title.casefold()
-        for entry, vessel in _vessels(hass, besides)
+        for entry, vessel in _others(hass, SUBENTRY_RESERVOIR, besides)
         if entry.entry_id == system.entry_id
     }
 
 
 def vessel_with(hass: HomeAssistant, key: str, value: object, besides: str | None) -> str | None:
     """Return the name of a vessel, of any system, that has this value stored."""
-    for entry, vessel in _vessels(hass, besides):
+    for entry, vessel in _others(hass, SUBENTRY_RESERVOIR, besides):
         if value is not None and vessel.data.get(key) == value:
             return f"{vessel.title} ({entry.title})"
     return None
+
+
+def line_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) -> set[str]:
+    """Return the case-folded names of a system's fill lines, besides one."""
+    return {
+        line.title.casefold()
+        for entry, line in _others(hass, SUBENTRY_FILL_LINE, besides)
+        if entry.entry_id == system.entry_id
+    }
+
+
+def line_with(hass: HomeAssistant, device: object, besides: str | None) -> str | None:
+    """Return the name of a fill line, of any system, that owns a device."""
+    for entry, line in _others(hass, SUBENTRY_FILL_LINE, besides):
+        if device is not None and line.data.get(CONF_DEVICE) == device:
+            return f"{line.title} ({entry.title})"
+    return None
+
+
+def shortest_run_into(
+    system: ConfigEntry, vessel_id: str | None, besides: str | None = None
+) -> float | None:
+    """Return the least of the longest runs (s) of the lines that fill a vessel, besides one."""
+    return min(
+        (
+            line.data.get(CONF_LONGEST_RUN_S, DEFAULT_LONGEST_RUN_S)
+            for line in system.get_subentries_of_type(SUBENTRY_FILL_LINE)
+            if line.subentry_id != besides and line.data.get(CONF_DESTINATION) == vessel_id
+        ),
+        default=None,
+    )
 
 
 def free_name(name: str, taken: set[str]) -> str:
@@ -44,10 +83,10 @@ def free_name(name: str, taken: set[str]) -> str:
     return f"{name} {number}"
 
 
-def _vessels(
-    hass: HomeAssistant, besides: str | None
+def _others(
+    hass: HomeAssistant, kind: str, besides: str | None
 ) -> Iterator[tuple[ConfigEntry, ConfigSubentry]]:
     for entry in hass.config_entries.async_entries(DOMAIN):
-        for vessel in entry.get_subentries_of_type(SUBENTRY_RESERVOIR):
-            if vessel.subentry_id != besides:
-                yield entry, vessel
+        for subentry in entry.get_subentries_of_type(kind):
+            if subentry.subentry_id != besides:
+                yield entry, subentry

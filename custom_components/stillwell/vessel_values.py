@@ -4,7 +4,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from .const import (
-    CONF_FILL_DEVICE,
+    CONF_DEVICE,
     CONF_HIGH_INPUTS,
     CONF_LEAK_INPUTS,
     CONF_LONGEST_RUN_S,
@@ -90,38 +90,39 @@ def shape_values(data: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
 
 def band_values(data: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
     """Return stored marks and choices as the band form shows them."""
-    durations = {
-        key: duration_of(data[key])
-        for key in (CONF_LONGEST_RUN_S, CONF_STALE_AFTER_S)
-        if key in data
-    }
+    signal = _chosen(data, FIELD_ZERO_IS_SUSPECT)
+    if CONF_STALE_AFTER_S in data:
+        signal[FIELD_STALE_AFTER] = duration_of(data[CONF_STALE_AFTER_S])
     return {
         **{name: units.from_m(data[key]) for name, key in MARKS.items() if key in data},
         **_chosen(data, FIELD_TEMPERATURE_SOURCE, FIELD_REPLACES_EVAPORATION),
-        SECTION_FILLING: {
-            **_chosen(data, FIELD_FILL_DEVICE, FIELD_HIGH_INPUTS, FIELD_LEAK_INPUTS),
-            **_renamed(durations, CONF_LONGEST_RUN_S, FIELD_LONGEST_RUN),
-        },
-        SECTION_SIGNAL: {
-            **_chosen(data, FIELD_ZERO_IS_SUSPECT),
-            **_renamed(durations, CONF_STALE_AFTER_S, FIELD_STALE_AFTER),
-        },
+        SECTION_SIGNAL: signal,
     }
 
 
 def band_data(values: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
     """Return what the band form says in the terms that are stored; absent is not chosen."""
-    filling, signal = values[SECTION_FILLING], values[SECTION_SIGNAL]
+    signal = values[SECTION_SIGNAL]
     data: dict[str, Any] = {key: units.to_m(values[name]) for name, key in MARKS.items()}
     data[CONF_TEMPERATURE_SOURCE] = values.get(FIELD_TEMPERATURE_SOURCE)
     data[CONF_REPLACES_EVAPORATION] = values[FIELD_REPLACES_EVAPORATION]
-    data[CONF_FILL_DEVICE] = filling.get(FIELD_FILL_DEVICE)
-    data[CONF_LONGEST_RUN_S] = seconds_of(filling[FIELD_LONGEST_RUN])
-    data[CONF_HIGH_INPUTS] = filling.get(FIELD_HIGH_INPUTS) or None
-    data[CONF_LEAK_INPUTS] = filling.get(FIELD_LEAK_INPUTS) or None
     data[CONF_ZERO_IS_SUSPECT] = signal[FIELD_ZERO_IS_SUSPECT]
     # A duration field that was touched and emptied arrives as all zeros.
     data[CONF_STALE_AFTER_S] = seconds_of(signal.get(FIELD_STALE_AFTER) or {}) or None
+    return {key: value for key, value in data.items() if value is not None}
+
+
+def filling_data(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the fill line that a newcomer's band form asks for; empty without a device."""
+    filling = values.get(SECTION_FILLING, {})
+    if (device := filling.get(FIELD_FILL_DEVICE)) is None:
+        return {}
+    data = {
+        CONF_DEVICE: device,
+        CONF_LONGEST_RUN_S: seconds_of(filling[FIELD_LONGEST_RUN]),
+        CONF_HIGH_INPUTS: filling.get(FIELD_HIGH_INPUTS) or None,
+        CONF_LEAK_INPUTS: filling.get(FIELD_LEAK_INPUTS) or None,
+    }
     return {key: value for key, value in data.items() if value is not None}
 
 
@@ -139,7 +140,3 @@ def duration_of(seconds: float) -> dict[str, int]:
 
 def _chosen(data: Mapping[str, Any], *names: str) -> dict[str, Any]:
     return {name: data[name] for name in names if name in data}
-
-
-def _renamed(data: Mapping[str, Any], key: str, name: str) -> dict[str, Any]:
-    return {name: data[key]} if key in data else {}

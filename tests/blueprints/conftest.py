@@ -24,7 +24,8 @@ from pytest_homeassistant_custom_component.common import (
     async_mock_service,
 )
 
-SHIPPED = Path(__file__).parents[2] / "blueprints"
+ROOT = Path(__file__).parents[2]
+SHIPPED = ROOT / "custom_components" / "stillwell" / "blueprints"
 LEVEL = "sensor.lagoon_reservoir_strip"
 LOCKOUT = "binary_sensor.lagoon_reservoir_lockout"
 VALVE = "switch.lagoon_reservoir_valve"

@@ -12,6 +12,7 @@ from custom_components.stillwell.const import (
     CONFIG_MINOR_VERSION,
     CONFIG_VERSION,
     DOMAIN,
+    SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
 )
 from freezegun.api import FrozenDateTimeFactory
@@ -42,10 +43,12 @@ VESSEL = {
     "high_m": 14 * INCH_M,
     "replaces_evaporation": False,
     "zero_is_suspect": True,
-    "fill_device": VALVE,
+}
+LINE = {
+    "destination": "reservoir",
+    "device": VALVE,
     "longest_run_s": 7200.0,
     "high_inputs": [FLOAT],
-    "leak_inputs": [],
 }
 
 
@@ -78,7 +81,14 @@ class Room:
                     "subentry_type": SUBENTRY_RESERVOIR,
                     "title": "Lagoon reservoir",
                     "unique_id": None,
-                }
+                },
+                {
+                    "data": LINE,
+                    "subentry_id": "line",
+                    "subentry_type": SUBENTRY_FILL_LINE,
+                    "title": "Lagoon reservoir fill line",
+                    "unique_id": None,
+                },
             ],
         )
         self.highest_in = self.level_in
@@ -116,7 +126,7 @@ class Room:
     @property
     def lockout(self) -> State:
         registry = er.async_get(self.hass)
-        entity_id = registry.async_get_entity_id("binary_sensor", DOMAIN, "reservoir_lockout")
+        entity_id = registry.async_get_entity_id("binary_sensor", DOMAIN, "line_lockout")
         return self.hass.states.get(entity_id)
 
     @property
@@ -260,15 +270,14 @@ async def test_a_wet_float_only_the_rule_knows_locks_out(room: Room) -> None:
 async def test_a_valve_that_does_not_shut_is_told_by_both_and_locked_out(room: Room) -> None:
     await in_a_fill(room)
     offs: list[ServiceCall] = async_mock_service(room.hass, "input_boolean", "turn_off")
+    # three readings confirm the step, then the rule asks; the guard gives it a minute
     room.level_in = 13.1
-    await room.live(5)
-    assert room.is_on
-    # the rule asks at each of the 15 reports
-    assert len(offs) >= 15
+    await room.live(1)
     assert room.lockout.attributes["reason"] == "none"
-    # 0.9 in to the high limit at 10/66 in/min take 6 min, the guard's own wait one more
-    await room.live(3)
+    await room.live(2)
     assert room.is_on
+    # the rule at each report, and the guard between
+    assert len(offs) >= 9
     assert room.lockout.attributes["reason"] == "stuck_on"
 
 

@@ -5,6 +5,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from custom_components.stillwell.blueprint_files import (
+    KNOWN,
+    content_hash,
+    released,
+    text_hash,
+    version_of,
+)
 from homeassistant.components.automation.config import (
     AUTOMATION_BLUEPRINT_SCHEMA,
     async_validate_config_item,
@@ -15,11 +22,10 @@ from homeassistant.helpers.selector import validate_selector
 from homeassistant.setup import async_setup_component
 from homeassistant.util.yaml import Input, load_yaml
 
-from .conftest import SHIPPED
+from .conftest import ROOT, SHIPPED
 
 FOLDER = SHIPPED / "automation" / "stillwell"
 FILES = sorted(FOLDER.glob("*.yaml"))
-ROOT = SHIPPED.parent
 # What a keeper cannot leave out, with a value such as the picker gives.
 REQUIRED: dict[str, dict[str, Any]] = {
     "stillwell_mix_batch.yaml": {
@@ -66,7 +72,32 @@ def inputs_of(data: dict[str, Any]) -> dict[str, Any]:
 
 def test_every_file_is_covered_here() -> None:
     assert {path.name for path in FILES} == set(REQUIRED)
-    assert sorted(path for path in SHIPPED.rglob("*") if path.is_file()) == FILES
+    others = [path for path in SHIPPED.rglob("*") if path.is_file() and path not in FILES]
+    assert others == [KNOWN]
+
+
+def test_the_tree_has_one_source_and_the_package_carries_it() -> None:
+    """The installer copies the integration's folder only; the root's folder is a link into it."""
+    link = ROOT / "blueprints" / "automation" / "stillwell"
+    assert link.is_symlink()
+    assert not link.readlink().is_absolute()
+    assert link.resolve() == FOLDER
+    everywhere = [
+        path for path in (ROOT / "blueprints").rglob("*") if path.is_file() and path != link
+    ]
+    assert everywhere == []
+    assert (ROOT / "custom_components" / "stillwell") in FOLDER.parents
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_a_changed_file_has_a_new_number(path: Path) -> None:
+    """A released number stands for one text; `script/blueprint-hashes` notes a new one."""
+    text = path.read_text("utf-8")
+    version = version_of(text)
+    known = released()[path.name]
+    assert version == max(map(int, known))
+    assert known[str(version)] == {"text": text_hash(text), "content": content_hash(text)}
+    assert len({hashes["text"] for hashes in known.values()}) == len(known)
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)

@@ -26,7 +26,7 @@ async def _decisions(stage: Stage) -> list[dict[str, Any]]:
     answer = await stage.client.post(
         "/api/services/stillwell/decision_log?return_response", {"entity_id": lockout}
     )
-    found: list[dict[str, Any]] = answer["service_response"]["vessels"][0]["decisions"]
+    found: list[dict[str, Any]] = answer["service_response"]["lines"][0]["decisions"]
     return found
 
 

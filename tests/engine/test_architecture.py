@@ -24,13 +24,16 @@ PURE_NAMES = {("datetime", "date"), ("datetime", "timedelta")}
 CLOCK_CALLS = {"today", "now", "utcnow", "time", "monotonic", "perf_counter", "open", "print"}
 
 # Where an adapter may multiply or divide: conversion of units, and a share as a percentage.
-CONVERTERS = {"readings.py", "form_units.py", "local_time.py", "sensor.py"}
+CONVERTERS = {
+    "countdown.py", "form_units.py", "line_forms.py", "local_time.py", "readings.py", "sensor.py",
+}  # fmt: skip
 PROPOSALS = {"vessel_checks.py", "vessel_values.py"}
 """Marks that the forms propose are shares of the vessel's height; what counts is what is typed."""
 CONVERSIONS = {
     ("actions.py", "100 * day.covered_frac"),
     ("backfill.py", "HOUR_S / 2"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
+    ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),
     ("vessel_preview.py", "100 * volume_l"),
 }

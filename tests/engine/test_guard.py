@@ -265,6 +265,20 @@ def test_case_04_one_low_spike_is_no_start() -> None:
 # Case 5: no rise.
 
 
+def test_no_rise_asks_to_be_woken_at_its_time() -> None:
+    line = Line().filling(INTERVAL_S)
+    silent_s = line.t_s
+    while (wake_s := line.last.wake_at_s or 0.0) > line.t_s + INTERVAL_S:
+        line.quiet(INTERVAL_S)  # the water has stopped, the reports go on
+    # four steps of 0.1 L at the line's rate take less than two minutes: the least window; the
+    # median shows the last of the water one report later, the verdict waits for a late report
+    assert wake_s <= silent_s + INTERVAL_S + 120.0 + 1.25 * INTERVAL_S
+    line.t_s = wake_s
+    line.tick()
+    assert line.state.trip is not None
+    assert line.state.trip.reason is TripReason.NO_RISE
+
+
 def test_case_05_no_rise_latches_and_not_before_its_window() -> None:
     line = Line().ready()
     line.switched(on=True)
@@ -328,9 +342,39 @@ def test_case_05_without_a_learned_rate_the_slowest_believable_one_is_taken() ->
     while line.phase is Phase.FILLING:
         line.t_s += INTERVAL_S
         line.hear(LevelReported(line.t_s, 6.0, usable=True))
-    # 3 x 0.5 % of the high limit at high limit / 7200 s is 108 s: the floor of 120 s holds.
+    # 4 x 0.5 % of the high limit at high limit / 7200 s is 144 s, and a report of 30 s a
+    # quarter late: the seventh report is the first past 181.5 s.
     assert trip(line) is TripReason.NO_RISE
-    assert line.t_s - began_s == pytest.approx(150.0)
+    assert line.t_s - began_s == pytest.approx(210.0)
+
+
+def test_case_05_a_step_that_rounding_makes_a_hair_smaller_is_a_rise() -> None:
+    step_l = 0.2591436846464133
+    line = Line()
+    line.begin()
+
+    def report(steps: int) -> None:
+        line.t_s += INTERVAL_S
+        line.hear(
+            LevelReported(
+                line.t_s,
+                steps * step_l,
+                usable=True,
+                interval_s=INTERVAL_S,
+                resolution_l=step_l,
+                fill_rate_l_per_s=step_l / 40.0,
+            )
+        )
+
+    for _ in range(20):
+        report(25)
+    line.switched(on=True)
+    # one step in floating point: 26 x 0.2591... - 25 x 0.2591... falls short by a rounding
+    assert 26 * step_l - 25 * step_l < step_l
+    report(26)
+    report(26)
+    assert line.state.rise.base_l == pytest.approx(26 * step_l, abs=0.011 * step_l)
+    assert line.state.rise.began_s == line.t_s
 
 
 # Case 6: the longest run.

@@ -105,3 +105,7 @@ def test_days_are_bounded_even_after_a_year_away() -> None:
     again.restore(json.loads(json.dumps(b.snapshot())))
     assert len(again.days) == DAYS_KEPT
     assert again.days[-1].used_l == pytest.approx(b.days[-1].used_l, abs=1e-4)
+    assert again.newest == again.days[-1]
+    assert DayBook().newest is None
+    with pytest.raises(ValueError, match="numbers"):
+        DayBook().restore({"total_l": 1.0, "days": [["2026-05-01", 86400.0, 1.0]]})

@@ -2,6 +2,7 @@
 
 import math
 from datetime import UTC, datetime
+from statistics import fmean, pstdev
 
 import pytest
 from custom_components.stillwell.engine.balance import Flow
@@ -21,6 +22,7 @@ from custom_components.stillwell.engine.quantities import (
     Reason,
     Status,
 )
+from warm_room import START, Room
 
 INCH_M = 0.0254
 T0_S = 1_780_000_000.0
@@ -282,3 +284,111 @@ def test_another_sensor_reads_the_same_water_otherwise(vessel: Vessel) -> None:
     assert view.volume_l == pytest.approx(9.0, abs=0.1)
     assert view.total_used_l == pytest.approx(used_l, abs=0.05)
     assert sum(day.added_l + day.unexplained_l for day in vessel.model.balance.days) == 0
+
+
+@pytest.mark.parametrize("reason", [Reason.RETURN_PUMP, Reason.MAINTENANCE])
+def test_a_level_that_moves_for_a_known_cause_is_neither_use_nor_loss(reason: Reason) -> None:
+    """A sump rises by 3 cm (2.7 L) while its return pump stands, and dips back when it starts."""
+    vessel = Vessel()
+    before = vessel.use(12.0)
+    began_s, began_m = vessel.t_s, vessel.model.recent[-1][1]
+    assert before.total_used_l is not None
+    assert before.use_l_per_day == pytest.approx(3.0, rel=0.05)
+
+    def report(more_m: float = 0.0) -> VesselView:
+        fallen_cm = 3.0 * (vessel.t_s + 60.0 - began_s) / DAY_S / LITRES_PER_CM
+        return vessel.report(round(began_m - fallen_cm / 100 + more_m, 4))
+
+    vessel.model.set_check(reason)
+    assert vessel.model.check is reason
+    for _ in range(20):
+        shown = report(0.03)
+    assert (shown.status, shown.reason) == (Status.FUNCTION_CHECK, reason)
+    # What is there is shown as it is: 0.9 L for each cm (arithmetic), 20 minutes of 3 L a day gone.
+    there_l = (began_m + 0.03) * 100 * LITRES_PER_CM - 3.0 * 20 / 1440
+    assert shown.volume_l == pytest.approx(there_l, abs=0.01)
+    assert shown.flow is not Flow.FILLING
+    # The guard hears it all the same: a high level must stop whatever runs.
+    heard = vessel.model.guard_level(vessel.t_s)
+    assert heard.usable
+    assert heard.volume_l == pytest.approx(there_l, abs=0.01)
+    for _ in range(5):
+        report()
+    vessel.model.set_check(None)
+    for _ in range(30):
+        after = report()
+    assert (after.status, after.reason) == (Status.GOOD, Reason.NONE)
+    left_l = began_m * 100 * LITRES_PER_CM - 3.0 * 55 / 1440
+    assert after.volume_l == pytest.approx(left_l, abs=0.03)
+    assert after.today is not None
+    assert after.today.added_l == pytest.approx(0.0, abs=0.01)
+    assert after.today.unexplained_l == pytest.approx(0.0, abs=0.01)
+    assert after.loss is None or not after.loss.is_alarm
+    assert after.last_fill is None
+    # 25 minutes carried and 30 measured at 3 L a day; two steps of 0.1 mm are 0.018 L.
+    assert after.total_used_l == pytest.approx(before.total_used_l + 3.0 * 55 / 1440, abs=0.02)
+
+
+def test_a_lost_signal_counts_more_than_a_known_cause() -> None:
+    vessel = Vessel()
+    vessel.use(1.0)
+    vessel.model.set_check(Reason.RETURN_PUMP)
+    shown = vessel.report(None, Reason.UNAVAILABLE)
+    assert (shown.status, shown.reason) == (Status.FAILURE, Reason.UNAVAILABLE)
+
+
+def test_what_was_accepted_last_is_told_as_it_is() -> None:
+    vessel = Vessel()
+    assert vessel.model.accepted_l is None
+    vessel.use(0.2)
+    # 25 cm of 0.9 L each, less 11 minutes of 3 L a day; a step of 0.1 mm is 0.009 L (arithmetic).
+    assert vessel.model.accepted_l == pytest.approx(22.5 - 3.0 * 11 / 1440, abs=0.009)
+
+
+def test_weather_that_moves_the_probe_does_not_pass_for_use() -> None:
+    """2 mm a kelvin on 900 cm2 are 0.18 L: a warmer day would look like 6 % less use."""
+    errors: dict[bool, list[float]] = {True: [], False: []}
+    levels: dict[bool, list[float]] = {True: [], False: []}
+    for is_told, found in errors.items():
+        model = VesselModel(VesselSpec(Box(0.3, 0.3, 0.34), 0.02, 0.05, 0.31, 0.33))
+        for t_s, read_m, temp_c, depth_m in Room(0.002, 7, sigma_m=0.0005, interval_s=300.0).rows(
+            30
+        ):
+            model.report(
+                t_s,
+                Reading(read_m),
+                fill_on=None,
+                day=day(t_s),
+                utc_offset_s=0.0,
+                temperature_c=temp_c if is_told else None,
+            )
+            if t_s > START + 12 * DAY_S and t_s % 3600.0 == 0.0:
+                view = model.view(t_s, 0.0)
+                assert view.use_l_per_day is not None
+                assert view.volume_l is not None
+                # The wave of a day adds up to nothing: 3 L in any 24 hours (arithmetic).
+                found.append(abs(view.use_l_per_day - 3.0))
+                levels[is_told].append(view.volume_l - 90.0 * depth_m)
+    assert fmean(errors[True]) < 0.5 * fmean(errors[False])
+    assert pstdev(levels[True]) < 0.5 * pstdev(levels[False])
+
+
+def test_control_goes_by_what_was_read() -> None:
+    """The guard hears the reading itself, whatever is taken off for what is shown."""
+    model = VesselModel(VesselSpec(Box(0.3, 0.3, 0.34), 0.02, 0.05, 0.31, 0.33))
+    for t_s, read_m, temp_c, _ in Room(0.002, 7, sigma_m=0.0, interval_s=300.0).rows(12):
+        model.report(
+            t_s,
+            Reading(read_m),
+            fill_on=None,
+            day=day(t_s),
+            utc_offset_s=0.0,
+            temperature_c=temp_c,
+        )
+    drift = model.view(t_s, 0.0).probe_drift_m_per_k
+    assert drift is not None
+    assert drift[0] == pytest.approx(0.002, rel=0.1)
+    assert model.guard_level(t_s).volume_l == pytest.approx(90.0 * read_m)
+    # Another probe has another drift.
+    model.set_on_new_footing()
+    assert model.view(t_s, 0.0).probe_drift_m_per_k is None

@@ -11,6 +11,7 @@ from custom_components.stillwell.const import (
     CONFIG_MINOR_VERSION,
     CONFIG_VERSION,
     DOMAIN,
+    SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
 )
 from homeassistant.data_entry_flow import section
@@ -67,7 +68,6 @@ def reservoir_data(**changes: Any) -> dict[str, Any]:
         "high_m": 0.32,
         "replaces_evaporation": False,
         "zero_is_suspect": True,
-        "longest_run_s": 7200.0,
     } | changes
     return {key: value for key, value in data.items() if value is not None}
 
@@ -81,6 +81,30 @@ def reservoir(title: str = "Lagoon reservoir", **changes: Any) -> dict[str, Any]
         "title": title,
         "unique_id": None,
     }
+
+
+def fill_line(
+    vessel_id: str = "lagoon_reservoir", title: str = "Lagoon reservoir fill line", **changes: Any
+) -> dict[str, Any]:
+    """Return a fill line into a vessel as a subentry; None leaves out."""
+    data = {
+        "destination": vessel_id,
+        "device": "input_boolean.lagoon_valve",
+        "longest_run_s": 7200.0,
+    } | changes
+    return {
+        "data": {key: value for key, value in data.items() if value is not None},
+        "subentry_id": title.lower().replace(" ", "_"),
+        "subentry_type": SUBENTRY_FILL_LINE,
+        "title": title,
+        "unique_id": None,
+    }
+
+
+@pytest.fixture
+def line() -> Callable[..., dict[str, Any]]:
+    """Return the function that makes a fill line subentry."""
+    return fill_line
 
 
 @pytest.fixture

@@ -1,8 +1,10 @@
 """A reservoir of the school lab in a test hub: set up, fed with readings, its clock moved."""
 
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from custom_components.stillwell.const import CONFIG_MINOR_VERSION, CONFIG_VERSION, DOMAIN
+from custom_components.stillwell.line_settings import FillLineSettings
 from homeassistant.core import Context
 from homeassistant.helpers import entity_registry as er
 from homeassistant.setup import async_setup_component
@@ -12,9 +14,11 @@ from pytest_homeassistant_custom_component.common import (
     async_fire_time_changed,
 )
 
-from .conftest import reservoir
+from .conftest import fill_line, reservoir
 
 if TYPE_CHECKING:
+    from custom_components.stillwell.fill_line import FillLine
+    from custom_components.stillwell.fill_watch import FillWatch
     from custom_components.stillwell.vessel import VesselRuntime
     from freezegun.api import FrozenDateTimeFactory
     from homeassistant.core import HomeAssistant, State
@@ -23,6 +27,7 @@ SOURCE = "sensor.lagoon_level"
 VALVE = "input_boolean.lagoon_valve"
 FLOAT = "binary_sensor.lagoon_float"
 LEAK = "binary_sensor.lagoon_floor"
+LINE_KEYS = frozenset(field.name for field in fields(FillLineSettings)) | {"feeds_system"}
 SQUARE_L_PER_CM = 0.9
 """A box of 30 cm by 30 cm: 900 cm2, so 0.9 L for each cm."""
 
@@ -37,9 +42,14 @@ class Lab:
         self.unit = "cm"
         self.source = SOURCE
 
-    async def set_up(self, **changes: Any) -> MockConfigEntry:
-        """Set up the Lagoon system; `changes` go to the reservoir's settings."""
+    async def set_up(self, *more: dict[str, Any], **changes: Any) -> MockConfigEntry:
+        """Set up the Lagoon system; `changes` go to the reservoir's settings.
+
+        Settings that are a fill line's, and `device` above all, make one that fills it.
+        """
         hass = self.hass
+        of_line = {key: changes.pop(key) for key in tuple(changes) if key in LINE_KEYS}
+        lines = [fill_line(**of_line)] if of_line else []
         assert await async_setup_component(
             hass, "input_boolean", {"input_boolean": {"lagoon_valve": None}}
         )
@@ -49,7 +59,7 @@ class Lab:
             version=CONFIG_VERSION,
             minor_version=CONFIG_MINOR_VERSION,
             data={"volume_l": 450.0, "salinity_psu": 35.0},
-            subentries_data=[reservoir(**changes)],
+            subentries_data=[reservoir(**changes), *lines, *more],
         )
         self.entry.add_to_hass(hass)
         assert await hass.config_entries.async_setup(self.entry.entry_id)
@@ -66,14 +76,57 @@ class Lab:
         """The reservoir as it lives in the hub."""
         return next(iter(self.entry.runtime_data.vessels.values()))
 
+    @property
+    def line(self) -> FillLine:
+        """The fill line as it lives in the hub."""
+        return next(iter(self.entry.runtime_data.lines.values()))
+
+    @property
+    def watch(self) -> FillWatch:
+        """Its watch."""
+        return self.line.watch
+
+    async def change(self, kind: str = "reservoir", **changes: Any) -> None:
+        """Change settings of the first subentry of a kind, as its form would; None leaves out."""
+        subentry = self.entry.get_subentries_of_type(kind)[0]
+        data = dict(subentry.data) | changes
+        self.hass.config_entries.async_update_subentry(
+            self.entry,
+            subentry,
+            data={key: value for key, value in data.items() if value is not None},
+        )
+        await self.hass.async_block_till_done(wait_background_tasks=True)
+
+    def entity_id(self, key: str) -> str:
+        """Return the entity of the reservoir, or of its line, with this key."""
+        registry = er.async_get(self.hass)
+        entities = er.async_entries_for_config_entry(registry, self.entry.entry_id)
+        wanted = [f"{subentry_id}_{key}" for subentry_id in self.entry.subentries]
+        for entity in entities:
+            if entity.unique_id in wanted:
+                return entity.entity_id
+        raise AssertionError(key)
+
     def state(self, key: str) -> State | None:
         """Return the state of an entity by its key."""
-        registry = er.async_get(self.hass)
-        subentry_id = next(iter(self.entry.subentries))
-        for entity in er.async_entries_for_config_entry(registry, self.entry.entry_id):
-            if entity.unique_id == f"{subentry_id}_{key}":
-                return self.hass.states.get(entity.entity_id)
-        raise AssertionError(key)
+        return self.hass.states.get(self.entity_id(key))
+
+    async def press(self, key: str) -> None:
+        """Press a button."""
+        await self.hass.services.async_call(
+            "button", "press", {"entity_id": self.entity_id(key)}, blocking=True
+        )
+        await self.hass.async_block_till_done()
+
+    async def switch(self, key: str, *, on: bool) -> None:
+        """Move a switch."""
+        await self.hass.services.async_call(
+            "switch",
+            "turn_on" if on else "turn_off",
+            {"entity_id": self.entity_id(key)},
+            blocking=True,
+        )
+        await self.hass.async_block_till_done()
 
     def value(self, key: str) -> float:
         """Return an entity's number."""

@@ -23,7 +23,8 @@ async def call(lab: Lab, action: str, **data: Any) -> dict[str, Any]:
     response = await lab.hass.services.async_call(
         DOMAIN, action, data, blocking=True, return_response=True
     )
-    return response["vessels"][0]
+    (found,) = response.values()
+    return found[0]
 
 
 @pytest.fixture
@@ -83,19 +84,21 @@ async def test_other_entities_are_refused(hass: HomeAssistant, lab: Lab) -> None
         await call(lab, "decision_log")
 
 
-async def test_lock_out_needs_a_fill_device(lab: Lab) -> None:
+async def test_lock_out_needs_a_fill_line(lab: Lab) -> None:
     await lab.set_up()
-    assert (await call(lab, "decision_log"))["decisions"] == []
+    with pytest.raises(ServiceValidationError) as refused:
+        await call(lab, "decision_log")
+    assert refused.value.translation_key == "no_fill_line"
     for action, data in (("lock_out", {"reason": "test"}), ("reset_lockout", {})):
         with pytest.raises(ServiceValidationError) as refused:
             await lab.hass.services.async_call(
                 DOMAIN, action, {"entity_id": lab.state("volume").entity_id, **data}, blocking=True
             )
-        assert refused.value.translation_key == "no_fill_device"
+        assert refused.value.translation_key == "no_fill_line"
 
 
 async def test_lock_out_and_reset_by_action(lab: Lab) -> None:
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
     target = {"entity_id": lab.state("lockout").entity_id}
     await lab.hass.services.async_call(
@@ -121,10 +124,11 @@ async def test_accepting_the_use_ends_the_warning(used: Lab) -> None:
 
 
 async def test_diagnostics_tell_all_but_names(hass: HomeAssistant, lab: Lab) -> None:
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
     told = await async_get_config_entry_diagnostics(hass, lab.entry)
     text = json.dumps(told, default=str)
     assert "Lagoon reservoir" not in text
     assert told["vessels"]["lagoon_reservoir"]["view"]["volume_l"] == pytest.approx(18, abs=0.1)
-    assert told["vessels"]["lagoon_reservoir"]["guard"]["guard"]["version"] == 1
+    assert told["lines"]["lagoon_reservoir_fill_line"]["guard"]["version"] == 1
+    assert told["lines"]["lagoon_reservoir_fill_line"]["decisions"] == []

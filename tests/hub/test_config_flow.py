@@ -137,6 +137,7 @@ async def test_settings_of_other_versions(
     hass: HomeAssistant, version: int, minor_version: int, is_usable: bool
 ) -> None:
     entry = MockConfigEntry(domain=DOMAIN, version=version, minor_version=minor_version)
+    entry.add_to_hass(hass)
     assert await async_migrate_entry(hass, entry) is is_usable
 
 

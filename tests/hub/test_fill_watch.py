@@ -4,8 +4,9 @@ from typing import Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
-from homeassistant.core import CoreState, HomeAssistant, ServiceCall
+from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .lab import FLOAT, LEAK, VALVE, Lab
 
@@ -17,7 +18,7 @@ async def guarded(hass: HomeAssistant, lab: Lab) -> Lab:
     """A lab with a fill device, a float and a leak contact, ready to fill."""
     hass.states.async_set(FLOAT, "off")
     hass.states.async_set(LEAK, "off")
-    await lab.set_up(fill_device=VALVE, high_inputs=[FLOAT], leak_inputs=[LEAK])
+    await lab.set_up(device=VALVE, high_inputs=[FLOAT], leak_inputs=[LEAK])
     await lab.settle()
     assert lab.is_permitted
     return lab
@@ -160,19 +161,18 @@ async def test_reset_without_lockout_changes_nothing(guarded: Lab) -> None:
 
 async def test_the_device_found_on_goes_off_first(hass: HomeAssistant, lab: Lab) -> None:
     """After a restart in a fill the device is still on: off before anything else."""
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
     await fill(lab)
     run_started = lab.state("lockout").attributes["run_started"]
     assert run_started is not None
-    snapshot = lab.runtime.watch.snapshot()
+    snapshot = lab.watch.snapshot()
     # A power cut: nothing is unloaded, a new system comes up with what was stored.
-    runtime = lab.runtime
-    runtime.watch.restore(snapshot, is_damaged=False)
-    runtime.watch.async_start(lab.freezer().timestamp())
+    lab.watch.restore(snapshot, is_damaged=False)
+    lab.watch.async_start(lab.freezer().timestamp())
     await hass.async_block_till_done()
     assert not lab.is_valve_on
-    assert "interrupted" in {entry["reason"] for entry in runtime.decisions}
+    assert "interrupted" in {entry["reason"] for entry in lab.line.decisions}
 
 
 async def test_reload_in_a_fill_goes_off_and_remembers(guarded: Lab) -> None:
@@ -180,13 +180,13 @@ async def test_reload_in_a_fill_goes_off_and_remembers(guarded: Lab) -> None:
     await guarded.reload()
     assert not guarded.is_valve_on
     assert not guarded.is_permitted
-    assert guarded.runtime.decisions
+    assert guarded.line.decisions
 
 
 async def test_reports_after_the_end_are_nobodys_business(
     guarded: Lab, caplog: pytest.LogCaptureFixture
 ) -> None:
-    watch = guarded.runtime.watch
+    watch = guarded.watch
     await watch.async_stop()
     await guarded.level(19.0)
     await watch.async_stop()
@@ -269,7 +269,7 @@ async def test_a_valve_is_closed_and_a_device_that_fails_is_asked_again(
 
     hass.services.async_register("valve", "close_valve", fail)
     hass.states.async_set("valve.lagoon", "open")
-    await lab.set_up(fill_device="valve.lagoon")
+    await lab.set_up(device="valve.lagoon")
     assert calls[0].data["entity_id"] == "valve.lagoon"
     for _ in range(10):
         await lab.wait(5)
@@ -289,15 +289,50 @@ async def test_the_log_tells_what_was_decided(guarded: Lab) -> None:
         blocking=True,
         return_response=True,
     )
-    log = response["vessels"][0]["decisions"]
+    log = response["lines"][0]["decisions"]
     assert [entry["decision"] for entry in log[-3:]] == ["started", "stopped", "off_confirmed"]
     assert log[-2]["reason"] == "signal"
+    assert log[-2]["text"] == "Run stopped: Level signal not good"
 
 
 async def test_the_lockout_is_on_the_disk_at_once(
     guarded: Lab, hass_storage: dict[str, Any]
 ) -> None:
     """Not with the next periodic save: a power cut may follow."""
-    await guarded.runtime.async_lock_out("test")
+    await guarded.line.async_lock_out("test")
     stored = hass_storage[f"{DOMAIN}.{guarded.entry.entry_id}.safety"]["data"]["vessels"]
-    assert stored["lagoon_reservoir"]["guard"]["trip"]["reason"] == "external"
+    assert stored["lagoon_reservoir_fill_line"]["guard"]["trip"]["reason"] == "external"
+
+
+async def test_an_off_that_a_rule_asked_for_is_taken_up(hass: HomeAssistant, guarded: Lab) -> None:
+    """The rule's one OFF gets lost on the way: the line sends its own, again and again."""
+    await fill(guarded)
+    offs = async_mock_service(hass, "input_boolean", "turn_off")
+    await guarded.valve(on=False)
+    assert guarded.is_valve_on
+    assert guarded.state("guard_state").state == "stopping"
+    for _ in range(5):
+        await guarded.wait(10)
+    assert not guarded.is_locked_out
+    await guarded.wait(15)
+    assert guarded.state("lockout_reason").state == "stuck_on"
+    # The rule's own, and the line's at once, after 5, 15, 30 and 60 s.
+    assert len(offs) >= 5
+
+
+async def test_an_off_by_hand_is_by_hand_and_one_for_another_device_is_none(
+    hass: HomeAssistant, guarded: Lab
+) -> None:
+    await fill(guarded)
+    person = Context(user_id="keeper")
+    other = {"entity_id": ["switch.return_pump"]}
+    async_mock_service(hass, "switch", "turn_off")
+    await hass.services.async_call("switch", "turn_off", other, blocking=True, context=person)
+    assert guarded.is_valve_on
+    async_mock_service(hass, "input_boolean", "turn_off")
+    await hass.services.async_call(
+        "input_boolean", "turn_off", {"entity_id": VALVE}, blocking=True, context=person
+    )
+    await hass.async_block_till_done()
+    assert guarded.state("guard_state").state == "stopping"
+    assert guarded.watch.decisions[-1]["reason"] == "by_hand"

@@ -35,7 +35,7 @@ def put(hass: HomeAssistant, entry_id: str, name: str, text: str) -> Path:
 
 async def set_up_again(lab: Lab, name: str, text: str) -> Path:
     """Set up, stop, damage a file, start."""
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
     hass = lab.hass
     assert await hass.config_entries.async_unload(lab.entry.entry_id)
@@ -94,7 +94,7 @@ async def test_nonsense_in_one_vessel_is_started_anew(lab: Lab) -> None:
 
 
 async def test_nonsense_about_the_guard_means_locked_out(lab: Lab) -> None:
-    data = {"vessels": {"lagoon_reservoir": {"guard": {"version": 77}}}}
+    data = {"vessels": {"lagoon_reservoir_fill_line": {"guard": {"version": 77}}}}
     await set_up_again(
         lab, "safety", json.dumps({"version": 1, "minor_version": 1, "key": "x", "data": data})
     )
@@ -102,7 +102,7 @@ async def test_nonsense_about_the_guard_means_locked_out(lab: Lab) -> None:
 
 
 async def test_removing_the_system_removes_its_files(hass: HomeAssistant, lab: Lab) -> None:
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
     entry_id = lab.entry.entry_id
     assert await hass.config_entries.async_unload(entry_id)
@@ -127,9 +127,9 @@ async def test_settings_that_cannot_be_used_are_told(hass: HomeAssistant, lab: L
 async def test_a_lockout_outlives_settings_that_cannot_be_used(
     hass: HomeAssistant, lab: Lab
 ) -> None:
-    await lab.set_up(fill_device=VALVE)
+    await lab.set_up(device=VALVE)
     await lab.settle()
-    await lab.runtime.async_lock_out("hose off")
+    await lab.line.async_lock_out("hose off")
     subentry = next(iter(lab.entry.subentries.values()))
     good = dict(subentry.data)
     for data in (good | {"start_m": 0.5}, good):

@@ -15,10 +15,27 @@ import custom_components.stillwell as package
 import pytest
 import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
-from custom_components.stillwell import binary_sensor, button, config_flow, sensor
+from custom_components.stillwell import (
+    binary_sensor,
+    button,
+    config_flow,
+    event,
+    sensor,
+    switch,
+)
 from custom_components.stillwell.const import DOMAIN
-from custom_components.stillwell.engine.guard_events import BlockReason, Refusal, TripReason
+from custom_components.stillwell.engine.guard_events import (
+    Actor,
+    BlockReason,
+    DecisionKind,
+    NoticeKind,
+    Refusal,
+    Severity,
+    StopReason,
+    TripReason,
+)
 from custom_components.stillwell.engine.guard_table import Phase
+from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.settings import Measure
 from custom_components.stillwell.vessel_forms import SHAPE_FIELDS
@@ -66,6 +83,8 @@ def _descriptions() -> Iterator[tuple[str, EntityDescription]]:
         (Platform.SENSOR, sensor),
         (Platform.BINARY_SENSOR, binary_sensor),
         (Platform.BUTTON, button),
+        (Platform.EVENT, event),
+        (Platform.SWITCH, switch),
     ):
         for value in vars(module).values():
             for item in value if isinstance(value, tuple) else (value,):
@@ -194,6 +213,7 @@ def test_texts_have_the_known_parts() -> None:
         "options",
         "selector",
         "services",
+        "system_health",
     }
     assert EN["title"] == MANIFEST["name"]
     assert not (PACKAGE / "strings.json").exists()
@@ -208,6 +228,7 @@ def test_texts_have_the_known_parts() -> None:
     for issue in EN["issues"].values():
         assert issue["title"]
         assert ("description" in issue) != ("fix_flow" in issue)
+    assert set(EN["system_health"]["info"]) == {"version", "systems", "vessels", "blueprints"}
     for message in EN["exceptions"].values():
         assert set(message) == {"message"}
     for platform in EN["entity"].values():
@@ -247,6 +268,20 @@ def test_every_word_of_a_list_has_its_text() -> None:
     assert permit["block_reason"]["state"] == sensors["block_reason"]["state"]
 
 
+def test_every_word_of_the_log_and_of_a_notice_has_its_text() -> None:
+    common, sensors = EN["common"], EN["entity"]["sensor"]
+    assert {f"decision_{kind}" for kind in DecisionKind} <= set(common)
+    reasons = {*TripReason, *BlockReason, *StopReason, *Refusal, *Actor}
+    because = {key.removeprefix("because_") for key in common if key.startswith("because_")}
+    named = {*sensors["lockout_reason"]["state"], *sensors["block_reason"]["state"]}
+    assert reasons <= because | named
+    assert because <= reasons
+    notice = EN["entity"]["event"]["notice"]["state_attributes"]
+    assert set(notice["event_type"]["state"]) == set(NoticeKind)
+    assert set(notice["severity"]["state"]) == set(Severity)
+    assert set(notice["reason"]["state"]) == reasons
+
+
 def _raised() -> Iterator[tuple[str, str, set[str], str]]:
     """Find what the code raises or reports by key: group, key, placeholders given, place."""
     for path in PACKAGE.glob("*.py"):
@@ -281,21 +316,24 @@ def test_what_the_code_raises_has_its_text() -> None:
         assert key in EN[group], (place, key)
         for _, text in _leaves(EN[group][key]):
             used = {field for _, field, _, _ in Formatter().parse(text) if field}
-            assert used <= given, (place, key)
+            # what the steps of a fix add of their own
+            added = {"edited", "error"} if "fix_flow" in EN[group][key] else set()
+            assert used <= given | added, (place, key)
 
 
 def test_every_refusal_of_a_reset_has_its_text() -> None:
-    refused = {key.removeprefix("reset_refused_") for key in EN["exceptions"] if "refused_" in key}
+    refused = {
+        key.removeprefix("reset_refused_") for key in EN["exceptions"] if "reset_refused_" in key
+    }
     assert refused == set(Refusal)
     for refusal in Refusal:
         message = EN["exceptions"][f"reset_refused_{refusal}"]["message"]
-        assert {field for _, field, _, _ in Formatter().parse(message) if field} == {"vessel"}
+        assert {field for _, field, _, _ in Formatter().parse(message) if field} == {"line"}
 
 
-def test_every_form_error_has_its_text() -> None:
-    """Each key in `Refusal(field, key)` and each error of the system's form is written."""
+def _refusals(*names: str) -> set[str]:
     keys = set()
-    for name in ("vessel_flow.py", "vessel_checks.py"):
+    for name in names:
         for node in ast.walk(ast.parse((PACKAGE / name).read_text("utf-8"))):
             if (
                 isinstance(node, ast.Call)
@@ -303,9 +341,19 @@ def test_every_form_error_has_its_text() -> None:
                 and isinstance(node.args[1], ast.Constant)
             ):
                 keys.add(node.args[1].value)
+    return keys
+
+
+def test_every_form_error_has_its_text() -> None:
+    """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
     written = EN["config_subentries"]["reservoir"]["error"]
+    keys = _refusals("vessel_flow.py", "vessel_checks.py")
     assert keys | ranged | {"length_range"} == set(written)
+    written = EN["config_subentries"]["fill_line"]["error"]
+    at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
+    made = {"settle_range", "shortest_pause_range", *Fault} | at_all
+    assert _refusals("line_flow.py", "line_checks.py") | made == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])
 
@@ -352,8 +400,12 @@ TARGET = vol.Schema({"entity": {"integration": DOMAIN}})
 
 
 def test_actions_are_aimed_at_our_own_entities() -> None:
-    for service in SERVICES.values():
-        TARGET(service["target"])
+    # The blueprints belong to the hub, and the dashboard is of everything there is.
+    assert "target" not in SERVICES["install_blueprints"]
+    assert SERVICES["dashboard"] is None
+    for name, service in SERVICES.items():
+        if name not in ("install_blueprints", "dashboard"):
+            TARGET(service["target"])
 
 
 # Quality scale

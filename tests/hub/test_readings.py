@@ -3,7 +3,7 @@
 import pytest
 from custom_components.stillwell.engine.geometry import Box, LyingCylinder, Vessel
 from custom_components.stillwell.engine.quantities import Reading, Reason
-from custom_components.stillwell.readings import level_reading, temperature_c
+from custom_components.stillwell.readings import level_reading, probe_temperature_c, temperature_c
 from custom_components.stillwell.settings import Measure, VesselSettings
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT
 from homeassistant.core import State
@@ -48,7 +48,6 @@ def _settings(
         replaces_evaporation=False,
         zero_is_suspect=True,
         stale_after_s=None,
-        fill=None,
     )
 
 
@@ -329,3 +328,11 @@ def test_temperature(value: str, unit: str | None, expected: float | None) -> No
 
 def test_no_temperature_source_is_no_temperature() -> None:
     assert temperature_c(None) is None
+    assert probe_temperature_c(None, 0.0) is None
+
+
+def test_a_thermometer_silent_for_long_says_nothing() -> None:
+    state = _state("25", "°C")
+    now_s = state.last_reported_timestamp
+    assert probe_temperature_c(state, now_s + 6 * 3600.0) == 25.0
+    assert probe_temperature_c(state, now_s + 6 * 3600.0 + 1.0) is None

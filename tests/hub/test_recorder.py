@@ -1,6 +1,7 @@
 """With a recorder: what is learned from its history, and the hub's water dashboard."""
 
 from datetime import timedelta
+from math import pi, sin
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,6 +14,8 @@ from homeassistant.components.recorder.statistics import (
     statistics_during_period,
 )
 from homeassistant.core import HomeAssistant
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.event import async_track_state_change_event
 from homeassistant.setup import async_setup_component
 from homeassistant.util import dt as dt_util
 from pytest_homeassistant_custom_component.components.recorder.common import (
@@ -24,6 +27,7 @@ from .lab import SOURCE, SQUARE_L_PER_CM, Lab
 if TYPE_CHECKING:
     from freezegun.api import FrozenDateTimeFactory
 
+THERMOMETER = "sensor.lagoon_water"
 CM_PER_HOUR_AT_3_L_PER_DAY = 3.0 / SQUARE_L_PER_CM / 24.0
 
 
@@ -116,6 +120,52 @@ async def test_hourly_means_reach_further_back_than_states(
     full = [day.used_l for day in days if day.covered_frac > 0.99]
     assert len(full) >= 5
     assert full == pytest.approx([3.0] * len(full), rel=0.1)
+
+
+async def test_a_probes_drift_is_learned_from_the_recorded_temperature(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    """1 mm a kelvin, in a room with days and weather; 3 L a day are 3.3 cm a day."""
+    for step in range(6 * 144):
+        hours = step / 6
+        room_c = 24.0 + 1.5 * sin(2 * pi * hours / 24.0) + sin(2 * pi * hours / 37.0)
+        level = 30.0 - hours * CM_PER_HOUR_AT_3_L_PER_DAY + 0.1 * (room_c - 24.0)
+        fahrenheit = {"unit_of_measurement": "°F"}
+        hass.states.async_set(THERMOMETER, f"{room_c * 1.8 + 32.0:.3f}", fahrenheit)
+        hass.states.async_set(SOURCE, f"{level:.2f}", {"unit_of_measurement": "cm"})
+        freezer.tick(600)
+        if step % 50 == 0:
+            await async_wait_recording_done(hass)
+    await async_wait_recording_done(hass)
+    await lab.set_up(temperature_source=THERMOMETER)
+    await lab.run([round(level, 2)] * 4, 30)
+    drift = lab.runtime.view.probe_drift_m_per_k
+    assert drift is not None
+    assert drift[0] == pytest.approx(0.001, abs=0.0001)
+    er.async_get(hass).async_update_entity(lab.entity_id("probe_drift"), disabled_by=None)
+    await lab.reload()
+    assert lab.value("probe_drift") == pytest.approx(1.0, abs=0.1)
+    assert lab.state("probe_drift").attributes["plus_minus"] < 0.2
+    assert lab.value("use_per_day") == pytest.approx(3.0, rel=0.05)
+    assert lab.state("learning").state == "100"
+
+
+async def test_progress_of_learning_is_shown(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    seen: list[float] = []
+    await record(hass, freezer, 72)
+    ignore = async_track_state_change_event(
+        hass,
+        "sensor.lagoon_reservoir_learned_from_history",
+        lambda event: seen.append(float(event.data["new_state"].state)),
+    )
+    await lab.set_up()
+    ignore()
+    assert seen == sorted(seen)
+    assert seen[0] < 50.0
+    assert seen[-1] == 100.0
+    assert len(set(seen)) > 2
 
 
 async def test_it_learns_once(

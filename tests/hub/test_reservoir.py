@@ -71,7 +71,7 @@ async def test_use_and_forecast_after_half_a_day(lab: Lab) -> None:
 
 async def test_a_refill_is_timed_and_measured(lab: Lab) -> None:
     """A refill takes a little over one hour (common practice, no source)."""
-    await lab.set_up(fill_device="input_boolean.lagoon_valve")
+    await lab.set_up(device="input_boolean.lagoon_valve")
     await lab.run([7.0] * 15)
     await lab.valve(on=True)
     per_min_cm = (28.0 - 7.0) / 70.0
@@ -103,18 +103,23 @@ async def test_the_meter_never_runs_backwards_nor_with_noise(lab: Lab) -> None:
     assert seen[-1] - seen[0] < 0.2
 
 
-async def test_one_device_per_vessel_and_stable_identities(hass: HomeAssistant, lab: Lab) -> None:
-    await lab.set_up(fill_device="input_boolean.lagoon_valve")
+async def test_a_device_for_each_and_stable_identities(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up(device="input_boolean.lagoon_valve")
     devices = dr.async_get(hass)
-    device = devices.async_get_device_by_identifier(
-        (DOMAIN, "lagoon_reservoir"), lab.entry.entry_id
-    )
-    assert device.name == "Lagoon reservoir"
+    found = {}
+    for key, name in (
+        ("lagoon_reservoir", "Lagoon reservoir"),
+        ("lagoon_reservoir_fill_line", "Lagoon reservoir fill line"),
+    ):
+        found[key] = devices.async_get_device_by_identifier((DOMAIN, key), lab.entry.entry_id)
+        assert found[key].name == name
+    vessel, line = found.values()
+    assert line.via_device_id == vessel.id
     entities = er.async_entries_for_config_entry(er.async_get(hass), lab.entry.entry_id)
-    assert entities
+    assert {entity.device_id for entity in entities} == {vessel.id, line.id}
     for entity in entities:
-        assert entity.device_id == device.id
-        assert entity.unique_id.startswith("lagoon_reservoir_")
+        assert found[entity.config_subentry_id].id == entity.device_id
+        assert entity.unique_id.startswith(f"{entity.config_subentry_id}_")
         assert SOURCE not in entity.unique_id
 
 

@@ -27,15 +27,15 @@ async def test_renames_are_followed_without_losing_anything(hass: HomeAssistant,
         "binary_sensor", "lab", "2", suggested_object_id="lagoon_float"
     )
     assert (strip.entity_id, contact.entity_id) == (SOURCE, FLOAT)
-    await lab.set_up(fill_device=VALVE, high_inputs=[FLOAT])
+    await lab.set_up(device=VALVE, high_inputs=[FLOAT])
     await lab.settle()
     used_l = lab.value("total_used")
     registry.async_update_entity(SOURCE, new_entity_id="sensor.strip_2")
     registry.async_update_entity(FLOAT, new_entity_id="binary_sensor.float_2")
     await hass.async_block_till_done()
-    data = next(iter(lab.entry.subentries.values())).data
-    assert data["source"] == "sensor.strip_2"
-    assert data["high_inputs"] == ["binary_sensor.float_2"]
+    vessel, line = lab.entry.subentries.values()
+    assert vessel.data["source"] == "sensor.strip_2"
+    assert line.data["high_inputs"] == ["binary_sensor.float_2"]
     hass.states.async_set("sensor.strip_2", "20", {"unit_of_measurement": "cm"})
     await hass.async_block_till_done()
     assert lab.value("total_used") == pytest.approx(used_l, abs=0.01)
@@ -55,7 +55,7 @@ async def test_a_removed_source_is_told_and_its_return_too(hass: HomeAssistant, 
 
 
 async def test_a_source_that_never_was_is_told(hass: HomeAssistant, lab: Lab) -> None:
-    await lab.set_up(fill_device=VALVE, leak_inputs=["binary_sensor.nowhere"])
+    await lab.set_up(device=VALVE, leak_inputs=["binary_sensor.nowhere"])
     assert {"source_missing", "actuator_missing"} <= issues(hass)
     assert not lab.is_permitted
 
@@ -117,3 +117,24 @@ async def test_a_valve_is_opened_and_closed(hass: HomeAssistant) -> None:
     await actuator.async_command(on=True)
     await actuator.async_command(on=False)
     assert sent == ["open_valve", "close_valve"]
+
+
+async def test_renames_that_nobody_followed_are_found_at_the_start(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    registry = er.async_get(hass)
+    for domain, number, name in (
+        ("sensor", "1", "lagoon_level"),
+        ("binary_sensor", "2", "lagoon_float"),
+    ):
+        registry.async_get_or_create(domain, "lab", number, suggested_object_id=name)
+    await lab.set_up(device=VALVE, high_inputs=[FLOAT])
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    registry.async_update_entity(SOURCE, new_entity_id="sensor.strip_2")
+    registry.async_update_entity(FLOAT, new_entity_id="binary_sensor.float_2")
+    assert await hass.config_entries.async_setup(lab.entry.entry_id)
+    await hass.async_block_till_done()
+    vessel, line = lab.entry.subentries.values()
+    assert vessel.data["source"] == lab.runtime.settings.source == "sensor.strip_2"
+    assert line.data["high_inputs"] == ["binary_sensor.float_2"]
+    assert lab.line.settings.high_inputs == ("binary_sensor.float_2",)

@@ -7,12 +7,13 @@ from unittest.mock import patch
 
 import pytest
 from custom_components.stillwell.const import (
-    DEFAULT_LONGEST_RUN_S,
     DOMAIN,
+    SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
 )
 from custom_components.stillwell.engine.geometry import Box
 from custom_components.stillwell.form_units import FormUnits
+from custom_components.stillwell.line_settings import fill_line_settings
 from custom_components.stillwell.settings import Measure, vessel_settings
 from custom_components.stillwell.vessel_checks import Refusal, check_marks
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT, UnitOfLength, UnitOfVolume
@@ -94,7 +95,7 @@ async def test_a_reservoir_is_added(hass: HomeAssistant, walk: Walk) -> None:
     }
     result = await walk.send({})
     assert result["type"] is FlowResultType.CREATE_ENTRY
-    (subentry,) = walk.entry.subentries.values()
+    subentry, line = walk.entry.subentries.values()
     assert subentry.subentry_type == SUBENTRY_RESERVOIR
     assert subentry.title == "Lagoon reservoir"
     assert dict(subentry.data) == {
@@ -108,14 +109,20 @@ async def test_a_reservoir_is_added(hass: HomeAssistant, walk: Walk) -> None:
         "high_m": 0.32,
         "temperature_source": "sensor.lagoon_water",
         "replaces_evaporation": True,
-        "fill_device": "switch.lagoon_valve",
-        "longest_run_s": 6300.0,
-        "high_inputs": ["binary_sensor.lagoon_float", "binary_sensor.lagoon_optical"],
-        "leak_inputs": ["binary_sensor.lagoon_floor"],
         "zero_is_suspect": False,
         "stale_after_s": 900.0,
     }
-    assert vessel_settings(subentry.data).fill is not None
+    # What fills it is a line of its own beside it.
+    assert line.subentry_type == SUBENTRY_FILL_LINE
+    assert line.title == "Lagoon reservoir fill line"
+    assert dict(line.data) == {
+        "destination": subentry.subentry_id,
+        "device": "switch.lagoon_valve",
+        "longest_run_s": 6300.0,
+        "high_inputs": ["binary_sensor.lagoon_float", "binary_sensor.lagoon_optical"],
+        "leak_inputs": ["binary_sensor.lagoon_floor"],
+    }
+    assert fill_line_settings(line.data).device == "switch.lagoon_valve"
 
 
 async def test_what_is_not_chosen_is_not_stored(hass: HomeAssistant, walk: Walk) -> None:
@@ -143,10 +150,8 @@ async def test_what_is_not_chosen_is_not_stored(hass: HomeAssistant, walk: Walk)
         "full_m",
         "high_m",
         "replaces_evaporation",
-        "longest_run_s",
         "zero_is_suspect",
     }
-    assert subentry.data["longest_run_s"] == DEFAULT_LONGEST_RUN_S
     assert subentry.data["zero_is_suspect"] is True
 
 
@@ -178,7 +183,7 @@ async def test_the_facts_of_the_trade_in_inches(
     )
     assert pytest.approx(8.3, abs=0.05) == 20 * 12 * 8 / 231
     await walk.send({})
-    (subentry,) = walk.entry.subentries.values()
+    subentry, line = walk.entry.subentries.values()
     # 1 in = 25.4 mm exactly (international yard and pound agreement of 1959).
     assert subentry.data["shape"] == {
         "kind": "box",
@@ -188,7 +193,7 @@ async def test_the_facts_of_the_trade_in_inches(
     }
     assert subentry.data["start_m"] == 0.0762
     assert subentry.data["full_m"] == 0.3302
-    assert subentry.data["longest_run_s"] == 7200
+    assert line.data["longest_run_s"] == 7200
 
 
 SHAPES = {
@@ -244,7 +249,7 @@ async def test_every_shape(hass: HomeAssistant, walk: Walk, kind: str) -> None:
         assert again["table"] == "0; 0\n5; 3.1\n10; 7.9\n20; 19.8\n40; 45.3"
     else:
         assert again == typed
-    await walk.all(again, {"filling": {}, "signal": {}})
+    await walk.all(again, {"signal": {}})
     assert (await walk.send({}))["reason"] == "reconfigure_successful"
     (again_stored,) = walk.entry.subentries.values()
     assert again_stored.data["shape"] == subentry.data["shape"]
@@ -417,11 +422,15 @@ WRONG_BANDS: dict[str, tuple[dict[str, Any], str, str]] = {
     "high below full": ({"high": 29}, "high", "high_range"),
     "high above the brim": ({"high": 34.1}, "high", "high_range"),
     "run too short": (
-        {"filling": {"longest_run": {"seconds": 59}}},
+        {"filling": {"fill_device": "switch.lagoon_valve", "longest_run": {"seconds": 59}}},
         "filling",
         "longest_run_range",
     ),
-    "run too long": ({"filling": {"longest_run": {"days": 2}}}, "filling", "longest_run_range"),
+    "run too long": (
+        {"filling": {"fill_device": "switch.lagoon_valve", "longest_run": {"days": 2}}},
+        "filling",
+        "longest_run_range",
+    ),
     "device of another": (
         {"filling": {"fill_device": "switch.nursery_valve"}},
         "filling",
@@ -461,14 +470,16 @@ async def test_marks_and_limits_that_cannot_work_are_refused(
     walk: Walk,
     add_system: Callable[..., MockConfigEntry],
     vessel: Callable[..., dict[str, Any]],
-    texts: dict[str, Any],
     *,
+    line: Callable[..., dict[str, Any]],
+    texts: dict[str, Any],
     case: str,
 ) -> None:
     changes, field, error = WRONG_BANDS[case]
     add_system(
         "Nursery",
-        vessel("Nursery reservoir", source="sensor.n", fill_device="switch.nursery_valve"),
+        vessel("Nursery reservoir", source="sensor.n"),
+        line("nursery_reservoir", "Nursery fill line", device="switch.nursery_valve"),
     )
     _set(hass, "sensor.room_humidity", "55", "%")
     _set(hass, "input_number.bare", "25", None)
@@ -539,19 +550,17 @@ async def test_everything_can_be_changed_later(
     walk: Walk,
     add_system: Callable[..., MockConfigEntry],
     vessel: Callable[..., dict[str, Any]],
+    line: Callable[..., dict[str, Any]],
 ) -> None:
     walk.entry = add_system(
         "Lagoon two",
         vessel(
             temperature_source="sensor.lagoon_water",
-            fill_device="switch.lagoon_valve",
-            high_inputs=["binary_sensor.lagoon_float"],
-            leak_inputs=["binary_sensor.lagoon_floor"],
             stale_after_s=930.0,
-            longest_run_s=5400.0,
         ),
+        line(longest_run_s=5400.0),
     )
-    (before,) = walk.entry.subentries.values()
+    before, filling = walk.entry.subentries.values()
     _set(hass, "number.lagoon_tof", "120", "mm")
     await walk.open(before.subentry_id)
     assert {name: walk.shown(name) for name in FIRST} == FIRST
@@ -562,26 +571,25 @@ async def test_everything_can_be_changed_later(
     shown = {name: walk.shown(name) for name in ("empty", "start", "full", "high")}
     assert shown == {"empty": 2, "start": 7, "full": 30, "high": 32}
     assert walk.shown("temperature_source") == "sensor.lagoon_water"
-    assert walk.shown("filling", "fill_device") == "switch.lagoon_valve"
-    assert walk.shown("filling", "longest_run") == {"hours": 1, "minutes": 30, "seconds": 0}
-    assert walk.shown("filling", "high_inputs") == ["binary_sensor.lagoon_float"]
     assert walk.shown("signal", "stale_after") == {"hours": 0, "minutes": 15, "seconds": 30}
+    # What fills it is the line's; only its longest run still bounds the age of a level.
+    assert "filling" not in walk.form["data_schema"].schema
+    reconfigured = {key: value for key, value in BAND.items() if key != "filling"}
+    form = await walk.send(reconfigured | {"signal": {"stale_after": {"minutes": 23}}})
+    assert form["errors"] == {"signal": "stale_slow"}
+    assert walk.placeholders["works"] == "0:22:30"
+    assert walk.shown("signal", "stale_after") == {"minutes": 23}
     # Optional entities are only suggested: left out, they are gone.
-    await walk.send(BAND)
+    await walk.send(reconfigured)
     result = await walk.send({})
     assert result["type"] is FlowResultType.ABORT
     assert result["reason"] == "reconfigure_successful"
-    (after,) = walk.entry.subentries.values()
+    after, still = walk.entry.subentries.values()
+    assert still == filling
     assert after.subentry_id == before.subentry_id
     assert after.data["source"] == "number.lagoon_tof"
     assert after.data["sensor_zero_m"] == 0.36
-    for gone in (
-        "temperature_source",
-        "fill_device",
-        "high_inputs",
-        "leak_inputs",
-        "stale_after_s",
-    ):
+    for gone in ("temperature_source", "stale_after_s"):
         assert gone not in after.data
 
 
@@ -596,7 +604,7 @@ async def test_unusable_stored_settings_can_be_corrected(
     (before,) = walk.entry.subentries.values()
     await walk.open(before.subentry_id)
     assert walk.shown("source") == SOURCE
-    await walk.all(FIRST, BOX, BAND, {})
+    await walk.all(FIRST, BOX, {key: BAND[key] for key in BAND if key != "filling"}, {})
     (after,) = walk.entry.subentries.values()
     assert vessel_settings(after.data).measure is Measure.DEPTH
 

@@ -22,6 +22,7 @@ class Walk:
     entry: MockConfigEntry
     check_form: Callable[[Any], None]
     form: Any = None
+    kind: str = SUBENTRY_RESERVOIR
 
     async def open(self, subentry_id: str | None = None) -> Any:
         context = (
@@ -30,7 +31,7 @@ class Walk:
             else {"source": SOURCE_RECONFIGURE, "subentry_id": subentry_id}
         )
         self.form = await self.hass.config_entries.subentries.async_init(
-            (self.entry.entry_id, SUBENTRY_RESERVOIR), context=context
+            (self.entry.entry_id, self.kind), context=context
         )
         return self._checked()
 

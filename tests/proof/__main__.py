@@ -26,6 +26,11 @@ def _mutated(number: int) -> tuple[str, str | None]:
     return mutation.name, caught_by(mutation)
 
 
+def _progress(done: campaign.Campaign) -> str:
+    latest = f"; the latest: {done.violations[-1]}" if done.violations else ""
+    return f"  {done.days} fill-days, {len(done.violations)} violations{latest}"
+
+
 def main() -> int:
     """Run every part; return 0 only if nothing was violated and every mutation was caught."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -33,7 +38,10 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=campaign.SEED)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--dry", action="store_true", help="do not write docs/proof.md")
+    parser.add_argument("--quick", action="store_true", help="a taste: 2,000 days, not written")
     chosen = parser.parse_args()
+    if chosen.quick:
+        chosen.days, chosen.dry = 2000, True
     proof = Proof(seed=chosen.seed)
     began = time.monotonic()
 
@@ -54,7 +62,7 @@ def main() -> int:
         chosen.days,
         chosen.seed,
         chosen.processes,
-        lambda done: say(f"  {done.days} fill-days, {len(done.violations)} violations"),
+        lambda done: say(_progress(done)),
     )
     if not chosen.dry:
         earlier = PAGE.read_text(encoding="utf-8") if PAGE.exists() else ""

@@ -7,7 +7,7 @@ from itertools import combinations
 from multiprocessing import get_context
 from random import Random
 
-from .day import FAULTS, Day, Report
+from .day import FAULTS, LATEST_REPORT_FRAC, Day, Report
 
 SEED = 20_260_329
 NONE_IN, SINGLE_IN = 10, 50
@@ -98,6 +98,8 @@ class Campaign:
     violations: list[str] = field(default_factory=list)
     pairs_seen: set[tuple[str, ...]] = field(default_factory=set)
     watched: int = 0
+    slow_verdicts: int = 0
+    """Days on which noise put "no rise" off by a third watch."""
 
     def join(self, other: Campaign) -> None:
         """Add another campaign's days."""
@@ -106,6 +108,7 @@ class Campaign:
         self.violations += other.violations
         self.pairs_seen |= other.pairs_seen
         self.watched += other.watched
+        self.slow_verdicts += other.slow_verdicts
 
     @property
     def days(self) -> int:
@@ -182,9 +185,29 @@ def _allowed_dry_s(day: Day, chosen: set[str]) -> float:
     return TRACE_S
 
 
-def _no_rise_s(day: Day) -> float:
-    """Return how long "no rise" may take: a window and a report, with noise as much again."""
-    return 2.0 * (day.window_s() + day.strip.interval_s) + 2.0 * day.strip.interval_s
+def _no_rise_s(day: Day, watches: int = 3) -> float:
+    """Return how long water may fail to come before the pump stands, s.
+
+    The guard's rule: a run is barren a window and a report, up to a quarter late, after the last
+    step up. The water stops right after a report: the median of three takes one report more to
+    show the last of it, and the step the guard keeps in hand counts one report later still (2 I).
+    Then the verdict takes a window and a report (W + 1.25 I), in which a crest of noise may use
+    up the step in hand and begin the watch anew (as long again). For a third watch noise must
+    climb a whole step above that crest, three standard deviations of the median: once in about a
+    thousand such days, and the page counts them. A fourth would take a step more. Reports come
+    up to a twentieth late, and the command takes the device's time.
+    """
+    interval_s = day.strip.interval_s
+    lag_s = 2.0 * LATEST_REPORT_FRAC * interval_s
+    return lag_s + watches * (day.window_s() + 1.25 * interval_s) + day.device.latency_s + TRACE_S
+
+
+def _is_slow_verdict(faults: tuple[str, ...], day: Day) -> bool:
+    """Whether noise has bought a barren run a third watch."""
+    limit_s = _no_rise_s(day, watches=2)
+    if faults == ("intake blocked",):
+        return day.report.dry_s > limit_s
+    return faults == ("hose off",) and day.report.floor_l > day.plant.inflow_l_per_s * limit_s
 
 
 def part(job: tuple[int, int, int]) -> Campaign:
@@ -198,6 +221,7 @@ def part(job: tuple[int, int, int]) -> Campaign:
             campaign.pairs_seen.add(faults)
             kind = PAIR_NO_LAYER if no_layer_left(faults) else PAIR
         campaign.watched += day.watch
+        campaign.slow_verdicts += _is_slow_verdict(faults, day)
         campaign.tallies.setdefault(kind, Tally()).add(day.report)
         campaign.violations += [
             f"day {number} ({' + '.join(faults) or NO_FAULT}): {what}"

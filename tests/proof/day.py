@@ -39,6 +39,8 @@ DAY_S = 86_400.0
 LEAD_S = 900.0
 QUIET_S = 1800.0
 CONTACT_DELAY_S = 1.0
+EARLIEST_REPORT_FRAC, LATEST_REPORT_FRAC = 0.95, 1.05
+"""How early and how late a report may come, of the interval."""
 
 
 @dataclass(slots=True)
@@ -80,6 +82,8 @@ class Day:
     report: Report = field(default_factory=Report)
     queue: list[tuple[float, int, Callable[[], None]]] = field(default_factory=list)
     number: int = 0
+    wake_s: float = math.inf
+    """When the alarm clock rings that the guard asked for last, in the plant's time."""
     quiet_since_s: float = 0.0
     active: set[str] = field(default_factory=set)
     armed: list[str] = field(default_factory=list)
@@ -227,16 +231,31 @@ class Day:
         self._note(before, outcome)
         if outcome.command is not Command.NONE:
             self._command(on=outcome.command is Command.ON, by=Actor.LINE)
-        if outcome.wake_at_s is not None:
-            self._at(outcome.wake_at_s - self.clock_s, self._woken)
+        self._wake_due()
         if self.state.phase is Phase.FILLING and before.phase is not Phase.FILLING:
             self._fill_begun()
 
-    def _woken(self) -> None:
+    def _wake_due(self) -> None:
+        """Set the alarm clock, unless one rings no later: that one asks again when it does."""
+        if self.outcome is None or self.outcome.wake_at_s is None:
+            return
+        due_s = self.outcome.wake_at_s - self.clock_s
+        if due_s < self.wake_s:
+            self.wake_s = due_s
+            self._at(due_s, lambda: self._woken(due_s))
+
+    def _woken(self, due_s: float) -> None:
+        if due_s != self.wake_s:
+            return
+        self.wake_s = math.inf
         wake_s = None if self.outcome is None else self.outcome.wake_at_s
-        if self.hub_up and wake_s is not None and self.now_s >= wake_s - 1e-6:
+        if not self.hub_up or wake_s is None:
+            return
+        if self.now_s >= wake_s - 1e-6:
             self.hear(Tick(self.now_s))
             self._rule()
+        else:
+            self._wake_due()
 
     @property
     def now_s(self) -> float:
@@ -330,12 +349,13 @@ class Day:
         high: bool | None = self.plant.level_l >= self.contact_l - 1e-6
         empty: bool | None = self.plant.source_l <= self.supply_mark_l + 1e-6
         leak: bool | None = "leak" in self.active
-        if "high contact stuck clear" in self.active:
+        # A contact that is unavailable says nothing, stuck or not.
+        if "high contact unknown" in self.active:
+            high = None
+        elif "high contact stuck clear" in self.active:
             high = False
         elif "high contact stuck on" in self.active:
             high = True
-        elif "high contact unknown" in self.active:
-            high = None
         if "leak unknown" in self.active:
             leak = None
         if "supply contact stuck clear" in self.active:
@@ -347,7 +367,8 @@ class Day:
 
     def _measure(self) -> None:
         strip = self.strip
-        self._after(strip.interval_s * self.rng.uniform(0.95, 1.05), self._measure)
+        late_frac = self.rng.uniform(EARLIEST_REPORT_FRAC, LATEST_REPORT_FRAC)
+        self._after(strip.interval_s * late_frac, self._measure)
         if not self.hub_up:
             return
         self._contacts()
@@ -509,10 +530,10 @@ class Day:
         return least_l is not None and self.plant.source_l < least_l * 1.2
 
     def window_s(self) -> float:
-        """Return the watch's window as it is published: three reports, three steps, two minutes."""
+        """Return the watch's window as it is published: three reports, four steps, two minutes."""
         strip = self.strip
         step_l = max(strip.resolution_l, 2.0 * strip.noise_l)
-        return max(3.0 * strip.interval_s, 3.0 * step_l / self.plant.inflow_l_per_s, 120.0)
+        return max(3.0 * strip.interval_s, 4.0 * step_l / self.plant.inflow_l_per_s, 120.0)
 
     def has_untold_flow(self) -> bool:
         """Whether water went past a closed valve long enough to be told, and was not."""

@@ -279,6 +279,11 @@ class Balance:
         """Litres per local day, newest last."""
         return self._book.days
 
+    @property
+    def today(self) -> DayUse | None:
+        """Litres of the newest local day."""
+        return self._book.newest
+
     def pop_blocks(self) -> tuple[UseBlock, ...]:
         """Blocks closed since the last call."""
         out = tuple(self._blocks)
@@ -404,6 +409,8 @@ class Balance:
         spread = (f.p_ll + self._noise_l**2 + self._width_l**2 / 12.0) ** 0.5
         up, down = self._up, self._down
         up.count(level_l - reference_l, spread, level_l, before)
+        if self._drops_now(down, level_l, before):
+            down.clear()  # what small noise summed up for an hour is no place to measure from
         down.count(f.level_l - level_l, spread, level_l, before)
         if up.total > LIMIT_SIGMA and up.saved is not None and self._is_risen(up, up.saved):
             self._set_out(1, up.saved)
@@ -415,9 +422,10 @@ class Balance:
                 self._set_out(-1, down.saved)
                 self._replay(self._filter.t_s, day)
                 return
-            # Two of the last three far down: the next reading tells a fast drop from use.
-            middle_l = self._fast_fall_l(sorted(down.last_l)[len(down.last_l) // 2], down.saved)
-            is_open = middle_l is not None and not self._is_usual(middle_l)
+            # The newest far down, or two of three: the next tells a fast drop from use or spike.
+            low_l = min(down.last_l[-1], sorted(down.last_l)[len(down.last_l) // 2])
+            open_l = self._fast_fall_l(low_l, down.saved)
+            is_open = open_l is not None and not self._is_usual(open_l)
             if fall_l is not None:
                 self._draws.append((t_s, fall_l))  # again and again: how this vessel is used
             if not is_open and self._admit(f, down):
@@ -426,6 +434,12 @@ class Balance:
         self._cutter.count(level_l - f.level_l)
         if self._cutter.is_due(t_s, may_wait=max(up.total, down.total) > 0.25 * LIMIT_SIGMA):
             self._close_block(f, t_s)
+
+    def _drops_now(self, down: Trend, level_l: float, before: LevelState) -> bool:
+        """Whether this reading is the first far below the level as it was just before."""
+        if down.saved is None or self._fast_fall_l(level_l, before) is None:
+            return False
+        return self._fast_fall_l(down.last_l[-1], before) is None
 
     def _is_risen(self, up: Trend, saved: LevelState) -> bool:
         """Whether each of the last three readings is higher than noise can do."""

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from .quantities import DAY_S, LITRES_PER_M3
 from .seawater import MOST_PSU, density_kg_per_m3
-from .validity import PERCENT, not_negative, numbers, positive, water_temp_c, within
+from .validity import PERCENT, InputError, InputFault, not_negative, positive, water_temp_c, within
 
 COLDEST_C: Final = 0.0
 WARMEST_C: Final = 50.0
@@ -239,6 +239,13 @@ class CoefficientLearner:
             ValueError: The snapshot is damaged.
         """
         learner = cls()
-        for found in numbers(data.get("days")):
-            learner._days.append(positive("a coefficient", found))
+        days = data.get("days")
+        if not isinstance(days, list):
+            raise InputError(InputFault.OUTSIDE_RANGE, "no list of days")
+        for found in days:
+            if isinstance(found, bool) or not isinstance(found, int | float):
+                raise InputError(InputFault.NOT_FINITE, f"{found!r} is no coefficient")
+            if not (isfinite(found) and found > 0.0):
+                raise InputError(InputFault.OUTSIDE_RANGE, f"{found!r} is no coefficient")
+            learner._days.append(float(found))
         return learner

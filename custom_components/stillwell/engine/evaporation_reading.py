@@ -86,9 +86,10 @@ def read_evaporation(seen: Evidence) -> EvaporationReading:
     Raises:
         InputError: A coefficient below 0 beside a ratio that is raised.
     """
-    if seen.measured_l_per_day is None or not seen.expected_l_per_day:
+    expected = seen.expected_l_per_day
+    if seen.measured_l_per_day is None or expected is None or expected <= 0.0:
         return EvaporationReading.UNKNOWN
-    ratio = ratio_of(seen.measured_l_per_day, seen.expected_l_per_day)
+    ratio = ratio_of(seen.measured_l_per_day, expected)
     if ratio < NONE_LEFT:
         return EvaporationReading.CHECK_SENSOR
     if seen.salt is SaltVerdict.SALT_WATER_LEAVING:

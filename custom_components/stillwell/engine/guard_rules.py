@@ -18,6 +18,11 @@ DWELL_S: Final = MINUTE_S
 STALE_FLOOR_S: Final = 30.0
 STALE_INTERVALS: Final = 3.0
 NO_RISE_FLOOR_S: Final = 120.0
+LATE_REPORT: Final = 1.25
+"""A report that comes a quarter late is waited for: it may show the rise."""
+STEPS_IN_WINDOW: Final = 4.0
+"""What a healthy line gains in a window: one step must be seen, the median lags by about one,
+rounding and noise may take one at either end."""
 NO_ANSWER_S: Final = MINUTE_S
 PAUSE_NOTICE_S: Final = 120.0
 JUST_AFTER_S: Final = 0.5
@@ -83,7 +88,7 @@ def step_l(level: Level, settings: GuardSettings) -> float:
 def window_s(level: Level, settings: GuardSettings) -> float:
     """Return how long (s) a run must be watched before "no rise" may be said.
 
-    The longest of three report intervals, the time to move three steps at the learned rate,
+    The longest of three report intervals, the time to move four steps at the learned rate,
     and two minutes. Without a learned rate the slowest one that could fill the vessel within
     the longest run is taken.
     """
@@ -94,9 +99,22 @@ def window_s(level: Level, settings: GuardSettings) -> float:
         rate_l_per_s /= settings.longest_run_s
     return max(
         3.0 * (level.interval_s or 0.0),
-        3.0 * step_l(level, settings) / rate_l_per_s,
+        STEPS_IN_WINDOW * step_l(level, settings) / rate_l_per_s,
         NO_RISE_FLOOR_S,
     )
+
+
+def barren_at_s(state: GuardState, settings: GuardSettings) -> float | None:
+    """Return when a run in which the level does not rise any more is barren; None without one.
+
+    A window and one report, which may be late, after the watch began; what short runs before it
+    lasted counts too.
+    """
+    rise, level = state.rise, state.level
+    if rise.began_s is None:
+        return None
+    report_s = LATE_REPORT * (level.interval_s or 0.0)
+    return rise.began_s - rise.on_s + window_s(level, settings) + report_s
 
 
 def blocks(state: GuardState, settings: GuardSettings, t_s: float) -> Iterator[BlockReason]:
@@ -228,17 +246,22 @@ def added_l(state: GuardState, t_s: float) -> float:
 
 def wake_at_s(state: GuardState, settings: GuardSettings, t_s: float) -> float | None:
     """Return the next time (s) at which time alone may change the answer."""
-    times = (*_wake_run(state), *_wake_signal(state, settings), *_wake_waits(state, settings))
+    times = (
+        *_wake_run(state, settings),
+        *_wake_signal(state, settings),
+        *_wake_waits(state, settings),
+    )
     return min((time_s for time_s in times if time_s is not None and time_s > t_s), default=None)
 
 
-def _wake_run(state: GuardState) -> Iterator[float]:
+def _wake_run(state: GuardState, settings: GuardSettings) -> Iterator[float | None]:
     if state.off is not None:
         yield state.off.next_s
         if not state.off.escalated:
             yield state.off.since_s + state.off.grace_s
     if state.run is not None:
         yield state.run.deadline_s
+        yield barren_at_s(state, settings)
         if not state.run.confirmed:
             yield state.run.started_s + NO_ANSWER_S
 

@@ -1,10 +1,16 @@
 """The guard's two watches on the level: no rise while on, rise while off.
 
 No rise. Whenever the level has gained a step that is not noise, the watch begins anew; when it
-has not for a whole window (``guard_rules.window_s``) and one report more, the run is barren. In
-a window a healthy line gains three steps; noise may delay the verdict by one window. Runs
-shorter than that are added up, so that short pulses into a hose that has come off are found as
-well; what a short run brought may show up until the next run begins.
+has not for a whole window (``guard_rules.window_s``) and one report more (which may come a
+quarter late), the run is barren. In a window a healthy line gains four steps. How long water may
+fail to come before the verdict: the median of three goes on rising for one report after the water
+has stopped, and the step kept in hand may count for one report more; then a window and a report
+pass. In that time a crest of noise may use up the step in hand once, and a window and a report
+pass again: two windows and less than five reports. For a third window noise must climb a whole
+step more, two standard deviations of a reading and three of the median; that is about one run in
+a thousand (docs/proof.md counts them).
+Runs shorter than that are added up, so that short pulses into a hose that has come off are found
+as well; what a short run brought may show up until the next run begins.
 
 Rise while off. The level must climb by three marks (steps that are not noise), no two further
 apart than two windows, and for two windows in all. A bucket poured by hand is over sooner, or
@@ -16,7 +22,7 @@ what the maintenance pause is for.
 from dataclasses import replace
 from typing import Final
 
-from .guard_rules import is_return_settled, step_l, window_s
+from .guard_rules import barren_at_s, is_return_settled, step_l, window_s
 from .guard_state import GuardSettings, GuardState, OffWatch, RiseWatch
 
 MARKS_NEEDED: Final = 3
@@ -43,13 +49,10 @@ def rise_ended(rise: RiseWatch, t_s: float) -> RiseWatch:
 
 def is_barren(state: GuardState, settings: GuardSettings, t_s: float) -> bool:
     """Whether the line has run for a whole window and the level did not rise."""
-    rise, level = state.rise, state.level
-    if rise.began_s is None:
+    due_s = barren_at_s(state, settings)
+    if due_s is None or t_s < due_s:
         return False
-    watched_s = rise.on_s + t_s - rise.began_s
-    if watched_s < window_s(level, settings) + (level.interval_s or 0.0):
-        return False
-    return _gained_l(rise) < step_l(level, settings)
+    return _gained_l(state.rise) < WHOLE_STEP_FRAC * step_l(state.level, settings)
 
 
 def rise_after(
@@ -65,7 +68,7 @@ def rise_after(
         # After a short run its water still shows up for a while.
         return replace(rise, peak_l=median_l) if median_l > peak_l else rise
     rise = replace(rise, peak_l=median_l)
-    gained_l, needed_l = _gained_l(rise), step_l(state.level, settings)
+    gained_l, needed_l = _gained_l(rise), WHOLE_STEP_FRAC * step_l(state.level, settings)
     if gained_l < needed_l:
         return rise
     # Up to one step in hand is kept: a crest of noise must not become the new ground.

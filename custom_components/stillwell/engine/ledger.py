@@ -1,6 +1,7 @@
 """The books of one vessel: the curve of cumulative use, the meter and the days."""
 
-from bisect import bisect_right
+from array import array
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -27,31 +28,25 @@ class DayUse:
     covered_frac: float
 
 
-@dataclass(slots=True)
-class _Day:
-    """A day while it is being written."""
-
-    key: str
-    length_s: float
-    used_l: float = 0.0
-    added_l: float = 0.0
-    unexplained_l: float = 0.0
-    covered_s: float = 0.0
+_USED, _ADDED, _UNEXPLAINED, _COVERED_S, _LENGTH_S = range(5)
+_PER_DAY: Final = 5
+"""Numbers kept of a day."""
 
 
 class UseCurve:
     """Cumulative use (L) over time, fine for a day and by the hour for a week.
 
     The start level of a segment becomes better known for a while after it began; until it is
-    settled, the points of that segment hold use less the start level.
+    settled, the points of that segment hold use less the start level. Numbers lie in arrays: as
+    objects of their own they would weigh four times as much, a week long, for every vessel.
     """
 
     __slots__ = ("_t", "_u", "_unsettled", "_var")
 
     def __init__(self) -> None:
-        self._t: list[float] = []
-        self._u: list[float] = []
-        self._var: list[float] = []
+        self._t = array("d")
+        self._u = array("d")
+        self._var = array("d")
         self._unsettled = 0  # index of the first point of a segment not settled
 
     def append(self, t_s: float, used_l: float, var: float) -> None:
@@ -95,14 +90,14 @@ class UseCurve:
                 keep.append(i)
                 last_s = self._t[i]
         keep.extend(range(fine, n))
-        self._t = [self._t[i] for i in keep]
-        self._u = [self._u[i] for i in keep]
-        self._var = [self._var[i] for i in keep]
+        self._t = array("d", [self._t[i] for i in keep])
+        self._u = array("d", [self._u[i] for i in keep])
+        self._var = array("d", [self._var[i] for i in keep])
         self._unsettled -= n - len(keep)
 
     def shift(self, by_s: float) -> None:
         """Move all points in time: the clock was set."""
-        self._t = [t + by_s for t in self._t]
+        self._t = array("d", [t + by_s for t in self._t])
 
     @property
     def begin_s(self) -> float | None:
@@ -163,58 +158,79 @@ class UseCurve:
 class DayBook:
     """The meter that never falls, and litres per local day."""
 
-    __slots__ = ("_days", "total_l")
+    __slots__ = ("_keys", "_numbers", "total_l")
 
     def __init__(self) -> None:
         self.total_l = 0.0
-        self._days: list[_Day] = []
+        self._keys: list[str] = []
+        self._numbers = array("d")  # `_PER_DAY` of them for each key
+
+    def _use_of(self, at: int) -> DayUse:
+        used_l, added_l, unexplained_l, covered_s, length_s = self._numbers[
+            _PER_DAY * at : _PER_DAY * (at + 1)
+        ]
+        covered_frac = min(1.0, covered_s / length_s)
+        return DayUse(self._keys[at], used_l, added_l, unexplained_l, covered_frac)
 
     @property
     def days(self) -> tuple[DayUse, ...]:
         """Days, newest last."""
-        return tuple(
-            DayUse(d.key, d.used_l, d.added_l, d.unexplained_l, min(1.0, d.covered_s / d.length_s))
-            for d in self._days
-        )
+        return tuple(self._use_of(at) for at in range(len(self._keys)))
 
-    def _today(self, day: DaySpan) -> _Day:
-        if not self._days or self._days[-1].key < day.key:
-            self._days.append(_Day(day.key, day.end_s - day.start_s))
-            del self._days[:-DAYS_KEPT]
-        return self._days[-1]
+    @property
+    def newest(self) -> DayUse | None:
+        """The newest day."""
+        return self._use_of(len(self._keys) - 1) if self._keys else None
+
+    def _put(self, at: int, key: str, length_s: float) -> None:
+        self._keys.insert(at, key)
+        self._numbers[_PER_DAY * at : _PER_DAY * at] = array("d", [0.0, 0.0, 0.0, 0.0, length_s])
+
+    def _forget_old(self) -> None:
+        n = len(self._keys) - DAYS_KEPT
+        if n > 0:
+            del self._keys[:n], self._numbers[: _PER_DAY * n]
+
+    def _book(self, at: int, kind: int, amount: float) -> None:
+        self._numbers[_PER_DAY * at + kind] += amount
+
+    def _today(self, day: DaySpan) -> int:
+        """Return the place of today's entry, made where there is none."""
+        keys = self._keys
+        if not keys or keys[-1] < day.key:
+            self._put(len(keys), day.key, day.end_s - day.start_s)
+            self._forget_old()
+        return len(keys) - 1
 
     def advance(self, used_l: float, from_s: float, to_s: float, day: DaySpan) -> None:
         """Let the meter follow cumulative use; what it gains is booked on the days it spans."""
         gain_l = used_l - self.total_l
-        today = self._today(day)
+        self._today(day)
         if gain_l <= 0.0:
             return
         self.total_l = used_l
         if from_s < day.start_s < to_s:
             gain_l -= self._book_before(gain_l / (to_s - from_s), from_s, day)
-        today.used_l += gain_l
+        self._book(self._today(day), _USED, gain_l)
 
     def _book_before(self, l_per_s: float, from_s: float, day: DaySpan) -> float:
         """Book a span that began before today on the days before; return what was booked."""
         booked_l, end_s, key = 0.0, day.start_s, day.key
-        while end_s > from_s and len(self._days) < 2 * DAYS_KEPT:
+        while end_s > from_s and len(self._keys) < 2 * DAYS_KEPT:
             key = (date.fromisoformat(key) - timedelta(days=1)).isoformat()
             start_s = max(from_s, end_s - DAY_S)
-            self._day(key).used_l += l_per_s * (end_s - start_s)
+            self._book(self._day(key), _USED, l_per_s * (end_s - start_s))
             booked_l += l_per_s * (end_s - start_s)
             end_s = start_s
-        del self._days[:-DAYS_KEPT]
+        self._forget_old()
         return booked_l
 
-    def _day(self, key: str) -> _Day:
-        """Return the entry of a past day, made where there is none."""
-        at = len(self._days)
-        while at > 0 and self._days[at - 1].key >= key:
-            at -= 1
-            if self._days[at].key == key:
-                return self._days[at]
-        self._days.insert(at, _Day(key, DAY_S))
-        return self._days[at]
+    def _day(self, key: str) -> int:
+        """Return the place of a past day's entry, made where there is none."""
+        at = bisect_left(self._keys, key)
+        if at == len(self._keys) or self._keys[at] != key:
+            self._put(at, key, DAY_S)
+        return at
 
     def note(
         self,
@@ -226,28 +242,35 @@ class DayBook:
     ) -> None:
         """Book water added, water gone without explanation, and time with valid readings."""
         today = self._today(day)
-        today.added_l += added_l
-        today.unexplained_l += unexplained_l
-        today.covered_s += covered_s
+        self._book(today, _ADDED, added_l)
+        self._book(today, _UNEXPLAINED, unexplained_l)
+        self._book(today, _COVERED_S, covered_s)
 
     def snapshot(self) -> dict[str, Any]:
         """Return the state in JSON types."""
+        rows = (self._numbers[_PER_DAY * at : _PER_DAY * (at + 1)] for at in range(len(self._keys)))
         return {
             "total_l": self.total_l,
             "days": [
                 [
-                    d.key,
-                    d.length_s,
-                    round(d.used_l, 4),
-                    round(d.added_l, 4),
-                    round(d.unexplained_l, 4),
-                    round(d.covered_s, 1),
+                    key,
+                    row[_LENGTH_S],
+                    round(row[_USED], 4),
+                    round(row[_ADDED], 4),
+                    round(row[_UNEXPLAINED], 4),
+                    round(row[_COVERED_S], 1),
                 ]
-                for d in self._days
+                for key, row in zip(self._keys, rows, strict=True)
             ],
         }
 
     def restore(self, data: Mapping[str, Any]) -> None:
         """Take over a snapshot."""
         self.total_l = float(data["total_l"])
-        self._days = [_Day(str(d[0]), *(float(v) for v in d[1:])) for d in data["days"]]
+        self._keys.clear()
+        del self._numbers[:]
+        for key, length_s, *numbers in data["days"]:
+            if len(numbers) != _PER_DAY - 1:
+                raise ValueError(f"a day has {_PER_DAY} numbers")
+            self._keys.append(str(key))
+            self._numbers.extend(float(number) for number in (*numbers, length_s))

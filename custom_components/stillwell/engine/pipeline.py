@@ -16,6 +16,7 @@ from .geometry import Vessel
 from .guard_events import LevelReported
 from .ledger import DayUse
 from .loss import LossTest, LossVerdict
+from .probe_temperature import ProbeTemperature
 from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
 
 SNAPSHOT_VERSION: Final = 1
@@ -71,6 +72,8 @@ class VesselView:
     loss: LossVerdict | None
     rejected_count: int
     interval_s: float | None
+    probe_drift_m_per_k: tuple[float, float] | None
+    """What a kelvin adds to a reading, and one standard deviation of it."""
 
 
 class VesselModel:
@@ -80,14 +83,17 @@ class VesselModel:
         "_accepted_m",
         "_balance",
         "_burst",
+        "_check",
         "_conditioner",
         "_forecaster",
         "_full_l",
         "_good_s",
         "_loss",
         "_loss_verdict",
+        "_probe",
         "_shape",
         "_start_l",
+        "_temp_c",
         "_verdict",
         "_zero_l",
         "events",
@@ -107,8 +113,11 @@ class VesselModel:
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
         self._burst = BurstWatch()
+        self._probe = ProbeTemperature()
+        self._temp_c: float | None = None
         self._verdict: Verdict | None = None
         self._accepted_m: float | None = None
+        self._check: Reason | None = None
         self._good_s: float | None = None  # what recorded history ended with
         self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
         self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT_KEPT)
@@ -139,6 +148,25 @@ class VesselModel:
         """The judgement of the newest report or tick."""
         return self._verdict
 
+    @property
+    def check(self) -> Reason | None:
+        """Why nothing is learned of the water now."""
+        return self._check
+
+    def set_check(self, reason: Reason | None) -> None:
+        """Learn nothing of the water for now, or again: its level moves for a known cause.
+
+        A return pump that stands or has just started moves the level of a sump, and so do the
+        hands of a keeper (function check in the words of NE 107). The signal is judged and the
+        guard hears it all the same. Use is carried meanwhile, and the level afterwards is
+        taken as it is found: what it differs by is neither use nor loss. A fill in progress
+        when this begins is not booked as one.
+        """
+        if reason is None and self._check is not None:
+            self._balance.rebased()
+            self.recent.clear()
+        self._check = reason
+
     def report(
         self,
         t_s: float,
@@ -147,6 +175,7 @@ class VesselModel:
         fill_on: bool | None,
         day: DaySpan,
         utc_offset_s: float,
+        temperature_c: float | None = None,
     ) -> Verdict:
         """Take one report of the level source.
 
@@ -156,7 +185,9 @@ class VesselModel:
             fill_on: Whether the fill device is on; None when there is none or it is not known.
             day: The local day that holds ``t_s``.
             utc_offset_s: Local time minus UTC, for the day/night pattern.
+            temperature_c: Temperature of the probe, if it is known.
         """
+        self._temp_c = temperature_c
         verdict = self._conditioner.report(t_s, reading)
         self._take(verdict, fill_on, day, utc_offset_s)
         return verdict
@@ -172,9 +203,13 @@ class VesselModel:
     ) -> None:
         self._verdict = verdict
         shape, balance = self._shape, self._balance
-        for t_s, depth_m in verdict.accepted:
-            self._accepted_m = depth_m
+        for t_s, read_m in verdict.accepted:
+            # Control goes by what was read; what is learned and shown, by the water itself.
+            self._accepted_m = read_m
+            depth_m = self._without_drift(t_s, read_m)
             self.recent.append((t_s, depth_m))
+            if self._check is not None:
+                continue
             balance.add(
                 t_s,
                 shape.volume_l(depth_m),
@@ -184,9 +219,9 @@ class VesselModel:
                 day=day,
                 resolution_m=self._conditioner.resolution_m,
             )
-        if not verdict.accepted:
+        if not verdict.accepted or self._check is not None:
             balance.hold(verdict.t_s, day)
-        if verdict.accepted:
+        else:
             self._burst.look(
                 verdict.t_s,
                 ((at_s, shape.volume_l(depth_m)) for at_s, depth_m in self.recent),
@@ -201,6 +236,14 @@ class VesselModel:
             self._forecaster.add(block, utc_offset_s)
         self.events.extend(balance.pop_events())
 
+    def _without_drift(self, t_s: float, read_m: float) -> float:
+        """Take off a reading what the probe's temperature has added."""
+        probe = self._probe
+        off_m = probe.correction_m(t_s, self._temp_c)
+        is_quiet = self._check is None and self._balance.flow is Flow.FALLING
+        probe.add(t_s, read_m, self._temp_c, is_quiet=is_quiet)
+        return min(max(0.0, read_m - off_m), self._shape.height_m)
+
     def view(self, t_s: float, utc_offset_s: float) -> VesselView:
         """Return what may be shown now."""
         balance, verdict = self._balance, self._verdict
@@ -211,6 +254,11 @@ class VesselModel:
         if verdict is None or not verdict.status.is_usable:
             held_s = float("inf") if last_good_s is None else max(0.0, t_s - last_good_s)
         volume_l = balance.volume_l
+        status, reason = Status.FUNCTION_CHECK, Reason.STARTING
+        if verdict is not None:
+            status, reason = verdict.status, verdict.reason
+        if self._check is not None and status.is_usable:
+            status, reason, volume_l = Status.FUNCTION_CHECK, self._check, self.accepted_l
         is_level_known = volume_l is not None and held_s <= LEVEL_HOLD_S
         is_estimate_known = volume_l is not None and held_s <= ESTIMATE_HOLD_S
         forecaster = self._forecaster
@@ -222,11 +270,10 @@ class VesselModel:
         use, use_sigma = (is_estimate_known and balance.use_over(DAY_S)) or nothing
         week, week_sigma = (is_estimate_known and balance.use_over(WEEK_S)) or nothing
         shown_l = volume_l if is_level_known else None
-        days = balance.days
         return VesselView(
             t_s=t_s,
-            status=verdict.status if verdict else Status.FUNCTION_CHECK,
-            reason=verdict.reason if verdict else Reason.STARTING,
+            status=status,
+            reason=reason,
             held_s=held_s,
             volume_l=shown_l,
             fill_frac=None if shown_l is None else shown_l / self._full_l,
@@ -242,10 +289,11 @@ class VesselModel:
             flow=balance.flow if is_level_known else Flow.UNKNOWN,
             last_fill=balance.last_fill,
             total_used_l=balance.total_used_l if volume_l is not None else None,
-            today=days[-1] if days else None,
+            today=balance.today,
             loss=self._burst.verdict or self._loss_verdict,
             rejected_count=self._conditioner.rejected_count,
             interval_s=self._conditioner.interval_s,
+            probe_drift_m_per_k=self._probe.drift_m_per_k,
         )
 
     def outlook(self, t_s: float, until_s: float, utc_offset_s: float) -> Outlook | None:
@@ -259,6 +307,20 @@ class VesselModel:
             return None
         usable_l = max(0.0, volume_l - self._zero_l)
         return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s)
+
+    @property
+    def accepted_l(self) -> float | None:
+        """What the vessel held by the last accepted reading, not smoothed, L."""
+        depth_m = self._accepted_m
+        return None if depth_m is None else self._shape.volume_l(depth_m)
+
+    @property
+    def learned_fill_l_per_s(self) -> float | None:
+        """Mean rate of the last whole fill."""
+        fill = self._balance.last_fill
+        if fill is None or fill.end_s is None or fill.end_s <= fill.start_s:
+            return None
+        return fill.volume_l / (fill.end_s - fill.start_s)
 
     @property
     def is_signal_lost(self) -> bool:
@@ -281,10 +343,6 @@ class VesselModel:
         if verdict is None or depth_m is None or not verdict.accepted:
             return LevelReported(t_s, None, usable=True, suspended=True)
         slope = self._shape.litres_per_m(depth_m)
-        fill = self._balance.last_fill
-        rate = None
-        if fill is not None and fill.end_s is not None and fill.end_s > fill.start_s:
-            rate = fill.volume_l / (fill.end_s - fill.start_s)
         resolution_m, noise_m = conditioner.resolution_m, conditioner.noise_m
         return LevelReported(
             t_s,
@@ -293,7 +351,7 @@ class VesselModel:
             interval_s=conditioner.interval_s,
             resolution_l=None if resolution_m is None else resolution_m * slope,
             noise_l=None if noise_m is None else noise_m * slope,
-            fill_rate_l_per_s=rate,
+            fill_rate_l_per_s=self.learned_fill_l_per_s,
         )
 
     def acknowledge_loss(self) -> None:
@@ -316,6 +374,7 @@ class VesselModel:
     def set_on_new_footing(self) -> None:
         """Go on with another source, place or shape: what was learned of the water stays."""
         self.go_live()
+        self._probe = ProbeTemperature()
         self._balance.rebased()
 
     def restarted(self, t_s: float) -> None:
@@ -331,6 +390,7 @@ class VesselModel:
             "balance": self._balance.snapshot(),
             "forecaster": self._forecaster.snapshot(),
             "loss": self._loss.snapshot(),
+            "probe": self._probe.snapshot(),
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -348,6 +408,7 @@ class VesselModel:
             self._balance.restore(data["balance"])
             self._forecaster.restore(data["forecaster"])
             self._loss.restore(data["loss"])
+            self._probe.restore(data["probe"])
         except (KeyError, TypeError, AttributeError) as err:
             msg = f"not a snapshot of a vessel: {err!r}"
             raise ValueError(msg) from err

@@ -47,6 +47,8 @@ class Reason(StrEnum):
     # function check: valid again soon, not to be acted on now
     STARTING = "starting"
     CONFIRMING_STEP = "confirming_step"
+    MAINTENANCE = "maintenance"
+    RETURN_PUMP = "return_pump"
     # out of specification: the value is doubtful
     LOOP_SATURATED = "loop_saturated"
     RATE_IMPOSSIBLE = "rate_impossible"

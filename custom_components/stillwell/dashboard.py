@@ -1,0 +1,247 @@
+"""A dashboard of the hub's own cards for whatever systems, vessels and fill lines there are.
+
+Laid out for a phone of 412 px; sections stand beside each other where there is room. Names come
+from the entities themselves, so the hub's language and a keeper's renames show.
+"""
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Final
+
+from homeassistant.config_entries import ConfigEntryState
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.translation import async_get_translations
+from homeassistant.util import slugify
+
+from .const import DOMAIN
+
+if TYPE_CHECKING:
+    from homeassistant.core import HomeAssistant
+
+    from .coordinator import System
+    from .fill_line import FillLine
+    from .vessel import VesselRuntime
+
+type Card = dict[str, Any]
+type Texts = Mapping[str, str]
+type Own = Callable[[str], str | None]
+"""The entity of a key; None when it is not there or disabled."""
+
+WHOLE_WIDTH: Final = {"columns": 12}
+HALF_WIDTH: Final = {"columns": 6}
+LOOK: Final = {"action": "more-info"}
+WEEK_DAYS: Final = 7
+TREND_HOURS: Final = 24
+MOST_COLUMNS: Final = 3
+TEXT_PREFIX: Final = "dashboard_"
+
+
+async def async_dashboard(hass: HomeAssistant) -> Card:
+    """Return the configuration of the dashboard, one view for each system that runs."""
+    language = hass.config.language
+    found = await async_get_translations(hass, language, "common", [DOMAIN])
+    prefix = f"component.{DOMAIN}.common.{TEXT_PREFIX}"
+    texts = {key.removeprefix(prefix): text for key, text in found.items()}
+    entries = hass.config_entries.async_entries(DOMAIN)
+    views = [
+        _view(entry.runtime_data, _Entities(hass, entry.entry_id), texts)
+        for entry in entries
+        if entry.state is ConfigEntryState.LOADED
+    ]
+    return {"title": texts["title"], "views": views}
+
+
+class _Entities:
+    """The enabled entities of one system, by vessel or line and by key."""
+
+    def __init__(self, hass: HomeAssistant, entry_id: str) -> None:
+        registry = er.async_get(hass)
+        self._by_unique_id = {
+            entity.unique_id: entity.entity_id
+            for entity in er.async_entries_for_config_entry(registry, entry_id)
+            if entity.disabled_by is None
+        }
+
+    def of(self, subentry_id: str) -> Own:
+        """Return the look-up of one vessel's or line's entities."""
+        return lambda key: self._by_unique_id.get(f"{subentry_id}_{key}")
+
+
+def _view(system: System, entities: _Entities, texts: Texts) -> Card:
+    vessels = [(vessel, entities.of(vessel.subentry_id)) for vessel in system.vessels.values()]
+    lines = [(line, entities.of(line.subentry_id)) for line in system.lines.values()]
+    sections = [
+        _today(vessels, lines, texts),
+        *(_vessel(vessel, own, texts) for vessel, own in vessels),
+        *(_line(line, own, texts) for line, own in lines),
+        _week(vessels, texts),
+        _tests(lines, texts),
+    ]
+    return {
+        "title": system.entry.title,
+        "path": slugify(system.entry.title, separator="-"),
+        "type": "sections",
+        "max_columns": MOST_COLUMNS,
+        # A heading alone is no section.
+        "sections": [section for section in sections if len(section["cards"]) > 1],
+    }
+
+
+def _today(
+    vessels: list[tuple[VesselRuntime, Own]], lines: list[tuple[FillLine, Own]], texts: Texts
+) -> Card:
+    """What a keeper wants to know first; what is wrong stands above it."""
+    cards: list[Card | None] = [
+        _tile(own("lockout"), by="device", color="red", visibility=_while(own("lockout"), "on"))
+        for _, own in lines
+    ]
+    for _, own in vessels:
+        loss = own("unexplained_loss")
+        cards.append(_tile(loss, color="orange", visibility=_while(loss, "on")))
+        cards.append(
+            _tile(
+                own("fill"),
+                by="device",
+                features=[{"type": "bar-gauge", "min": 0, "max": 100}],
+            )
+        )
+        cards += [_tile(own(key), is_half=True) for key in ("empty_at", "used_today")]
+    return _section(_heading(texts["today"], "mdi:calendar-today"), *cards)
+
+
+def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
+    """How much is left, until when, and whether the sensor is believed."""
+    filling = _while(own("filling"), "on")
+    trend = [{"type": "trend-graph", "hours_to_show": TREND_HOURS}]
+    return _section(
+        _heading(vessel.title, "mdi:waves", own("signal")),
+        _tile(own("usable_volume"), features=trend),
+        *(_tile(own(key), is_half=True) for key in ("empty_at", "refill_due_at")),
+        *(_tile(own(key), is_half=True) for key in ("use_per_day", "added_today")),
+        *(_tile(own(key), is_half=True, visibility=filling) for key in ("fill_rate", "full_at")),
+        *(_tile(own(key), is_half=True) for key in ("last_fill_volume", "last_fill_at")),
+        _tile(vessel.settings.source, by=None, is_half=True),
+        _tile(own("signal_reason"), is_half=True),
+        _explanation(texts, "explain_vessel"),
+    )
+
+
+def _line(line: FillLine, own: Own, texts: Texts) -> Card:
+    """Whether it may fill, what stops it, and how a person sets it free again."""
+    settings = line.settings
+    locked = _while(own("lockout"), "on")
+    inputs = (*settings.high_inputs, *settings.leak_inputs)
+    return _section(
+        _heading(line.title, "mdi:water-plus", own("guard_state")),
+        _tile(own("lockout"), color="red"),
+        _tile(own("lockout_reason"), visibility=locked),
+        _press(own("reset"), texts["confirm_reset"], visibility=locked),
+        # A tap shows the device and does not switch it: filling is the guard's business.
+        _tile(settings.device, by=None, is_half=True, tap_action=LOOK, icon_tap_action=LOOK),
+        *(_tile(own(key), is_half=True) for key in ("permit", "guard_state", "block_reason")),
+        *(_tile(own(key), is_half=True) for key in ("volume_24h", "run_time_24h")),
+        *(_tile(entity, by=None, is_half=True) for entity in inputs),
+        _tile(own("maintenance"), is_half=True),
+        _press(own("run_by_hand"), texts["confirm_hand"], is_half=True),
+        _explanation(texts, "explain_line"),
+    )
+
+
+def _week(vessels: list[tuple[VesselRuntime, Own]], texts: Texts) -> Card:
+    """Use by day, and the level, of the last week."""
+    used = [
+        {"entity": entity, "name": vessel.title}
+        for vessel, own in vessels
+        if (entity := own("total_used"))
+    ]
+    fill = [
+        {"entity": entity, "name": vessel.title}
+        for vessel, own in vessels
+        if (entity := own("fill"))
+    ]
+    return _section(
+        _heading(texts["week"], "mdi:chart-bar"),
+        _graph(texts["graph_use"], used, "bar", "day", "change"),
+        _graph(texts["graph_fill"], fill, "line", "hour", "mean"),
+    )
+
+
+def _graph(title: str, entities: list[Card], chart: str, period: str, kind: str) -> Card | None:
+    if not entities:
+        return None
+    return {
+        "type": "statistics-graph",
+        "title": title,
+        "entities": entities,
+        "chart_type": chart,
+        "period": period,
+        "stat_types": [kind],
+        "days_to_show": WEEK_DAYS,
+        "hide_legend": len(entities) == 1,
+        "grid_options": WHOLE_WIDTH,
+    }
+
+
+def _tests(lines: list[tuple[FillLine, Own]], texts: Texts) -> Card:
+    """When each independent input is to be tried by hand, and the note that it was."""
+    cards: list[Card | None] = []
+    for line, own in lines:
+        for test in line.proof_tests.tests.values():
+            cards.append(_tile(own(f"proof_test_due_{test.key}")))
+            cards.append(_press(own(f"proof_test_passed_{test.key}"), texts["confirm_test"]))
+    if any(cards):
+        cards.append(_explanation(texts, "explain_tests"))
+    return _section(_heading(texts["tests"], "mdi:clipboard-check-outline"), *cards)
+
+
+def _section(*cards: Card | None) -> Card:
+    return {"type": "grid", "cards": [card for card in cards if card is not None]}
+
+
+def _heading(text: str, icon: str, badge: str | None = None) -> Card:
+    heading: Card = {"type": "heading", "heading": text, "heading_style": "title", "icon": icon}
+    if badge is not None:
+        heading["badges"] = [{"type": "entity", "entity": badge}]
+    return heading
+
+
+def _tile(
+    entity: str | None, *, by: str | None = "entity", is_half: bool = False, **more: Any
+) -> Card | None:
+    """Return a tile called by its entity's or its device's name; None is the hub's own choice."""
+    if entity is None:
+        return None
+    card: Card = {"type": "tile", "entity": entity, "grid_options": WHOLE_WIDTH, **more}
+    if is_half:
+        card["grid_options"] = HALF_WIDTH
+    if by is not None:
+        card["name"] = {"type": by}
+    return card
+
+
+def _press(entity: str | None, question: str, **more: Any) -> Card | None:
+    """Return a tile that presses a button, after a question."""
+    if entity is None:
+        return None
+    press = {
+        "action": "perform-action",
+        "perform_action": "button.press",
+        "target": {"entity_id": entity},
+        "confirmation": {"text": question},
+    }
+    return _tile(entity, hide_state=True, tap_action=press, icon_tap_action=press, **more)
+
+
+def _while(entity: str | None, state: str) -> list[Card]:
+    if entity is None:
+        return []
+    return [{"condition": "state", "entity": entity, "state": state}]
+
+
+def _explanation(texts: Texts, key: str) -> Card:
+    """Return a text that opens on a tap."""
+    return {
+        "type": "markdown",
+        "text_only": True,
+        "content": f"<details><summary>{texts['explain']}</summary>\n\n{texts[key]}\n\n</details>",
+        "grid_options": WHOLE_WIDTH,
+    }

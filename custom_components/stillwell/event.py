@@ -1,0 +1,45 @@
+"""The notices of a fill line's guard as an event entity: what a person should be told."""
+
+from typing import Final, override
+
+from homeassistant.components.event import EventEntity, EventEntityDescription
+from homeassistant.core import HomeAssistant, callback
+from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
+
+from .coordinator import StillwellConfigEntry
+from .engine.guard_events import Notice, NoticeKind
+from .entity import LineEntity
+
+PARALLEL_UPDATES = 0
+
+NOTICE: Final = EventEntityDescription(
+    key="notice", translation_key="notice", event_types=[kind.value for kind in NoticeKind]
+)
+
+
+class NoticeEvent(LineEntity, EventEntity):
+    """Fires with the kind of the notice, its severity and its reason."""
+
+    @override
+    async def async_added_to_hass(self) -> None:
+        """Listen to the guard."""
+        await super().async_added_to_hass()
+        self.async_on_remove(self.line.async_listen(self._async_told))
+
+    @callback
+    def _async_told(self, notice: Notice) -> None:
+        reason = None if notice.reason is None else notice.reason.value
+        self._trigger_event(
+            notice.kind.value, {"severity": notice.severity.value, "reason": reason}
+        )
+        self.async_write_ha_state()
+
+
+async def async_setup_entry(
+    _hass: HomeAssistant,
+    entry: StillwellConfigEntry,
+    async_add_entities: AddConfigEntryEntitiesCallback,
+) -> None:
+    """Add the notices of each fill line."""
+    for line in entry.runtime_data.lines.values():
+        async_add_entities([NoticeEvent(line, NOTICE)], config_subentry_id=line.subentry_id)

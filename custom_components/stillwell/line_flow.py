@@ -1,0 +1,175 @@
+"""Set-up of a fill line in the UI: what it moves from where to where, and what stops it."""
+
+from typing import TYPE_CHECKING, Any
+
+from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+
+from .const import (
+    CONF_DESTINATION,
+    CONF_DEVICE,
+    CONF_FEEDS_SYSTEM,
+    CONF_REHEARSAL,
+    CONF_SOURCE_VESSEL,
+    CONF_VOLUME_L,
+    SUBENTRY_RESERVOIR,
+)
+from .form_units import FormUnits
+from .line_checks import check_limits, check_parts
+from .line_forms import FIELD_NAME, ends_schema, limits_data, limits_schema, limits_values
+from .settings import vessel_settings
+from .vessel_checks import Refusal
+from .vessel_neighbours import (
+    free_name,
+    line_names,
+    line_with,
+    own_entities,
+    shortest_run_into,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import voluptuous as vol
+    from homeassistant.config_entries import ConfigSubentry
+
+ENDS: tuple[str, ...] = (CONF_DEVICE, CONF_DESTINATION, CONF_SOURCE_VESSEL, CONF_FEEDS_SYSTEM)
+
+
+class FillLineFlow(ConfigSubentryFlow):
+    """Add or change a fill line."""
+
+    def __init__(self) -> None:
+        self._name = ""
+        self._ends: dict[str, Any] = {}
+        """Device and vessels, as stored."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for the name, the device and the vessels at both ends."""
+        vessels = self._get_entry().get_subentries_of_type(SUBENTRY_RESERVOIR)
+        if not vessels:
+            return self.async_abort(reason="no_vessel")
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                self._check_ends(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                self._name = user_input[FIELD_NAME].strip()
+                keys = (*ENDS, CONF_REHEARSAL)
+                self._ends = {key: user_input[key] for key in keys if key in user_input}
+                return await self.async_step_limits()
+        schema = ends_schema(vessels, own_entities(self.hass), is_new=self._stored is None)
+        return self._show("user", schema, user_input or self._stored_ends(), refusal)
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Go through the same steps with what is stored."""
+        return await self.async_step_user(user_input)
+
+    async def async_step_limits(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Ask for limits, waits, independent inputs and further layers, then save."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            data = self._ends | limits_data(user_input, self._units)
+            try:
+                self._check_whole(data)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(data)
+        schema = limits_schema(
+            self._units,
+            own_entities(self.hass),
+            feeds_system=self._ends[CONF_FEEDS_SYSTEM],
+            opened=refusal.field if refusal else None,
+        )
+        values = user_input or limits_values(self._stored_data, self._units)
+        return self._show("limits", schema, values, refusal)
+
+    def _save(self, data: dict[str, Any]) -> SubentryFlowResult:
+        # Another form may have been saved while this one was open.
+        if line_with(self.hass, data[CONF_DEVICE], self._own_id):
+            return self.async_abort(reason="already_configured")
+        if self.source == SOURCE_RECONFIGURE:
+            # The entry's update listener reloads, which puts the device off first: no change of
+            # settings can lengthen a run.
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=self._name, data=data
+            )
+        return self.async_create_entry(title=self._name, data=data)
+
+    @property
+    def _units(self) -> FormUnits:
+        return FormUnits.of(self.hass)
+
+    @property
+    def _stored(self) -> ConfigSubentry | None:
+        return self._get_reconfigure_subentry() if self.source == SOURCE_RECONFIGURE else None
+
+    @property
+    def _stored_data(self) -> Mapping[str, Any]:
+        return {} if (stored := self._stored) is None else stored.data
+
+    @property
+    def _own_id(self) -> str | None:
+        return None if (stored := self._stored) is None else stored.subentry_id
+
+    def _stored_ends(self) -> dict[str, Any]:
+        if (stored := self._stored) is None:
+            return {}
+        ends = {key: stored.data[key] for key in ENDS if key in stored.data}
+        return {FIELD_NAME: stored.title, **ends}
+
+    def _check_ends(self, values: Mapping[str, Any]) -> None:
+        name, device = values[FIELD_NAME].strip(), values[CONF_DEVICE]
+        if not name:
+            raise Refusal(FIELD_NAME, "name_empty", other_name=device.partition(".")[2])
+        taken = line_names(self.hass, self._get_entry(), self._own_id)
+        if name.casefold() in taken:
+            other_name = free_name(name, taken)
+            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=other_name)
+        if other := line_with(self.hass, device, self._own_id):
+            raise Refusal(CONF_DEVICE, "device_taken", device=device, other=other)
+        if values.get(CONF_SOURCE_VESSEL) == values[CONF_DESTINATION]:
+            raise Refusal(CONF_SOURCE_VESSEL, "source_is_destination")
+
+    def _check_whole(self, data: Mapping[str, Any]) -> None:
+        system = self._get_entry()
+        vessel_id = data[CONF_DESTINATION]
+        try:
+            destination = vessel_settings(system.subentries[vessel_id].data)
+        except (KeyError, TypeError, ValueError) as err:
+            raise Refusal("base", "destination_invalid", why=str(err)) from err
+        running = getattr(system, "runtime_data", None)
+        check_limits(
+            data,
+            destination,
+            None if running is None else running.vessels.get(vessel_id),
+            self._units,
+            system_l=system.data[CONF_VOLUME_L],
+            is_alone=shortest_run_into(system, vessel_id, self._own_id) is None,
+        )
+        check_parts(self.hass, data)
+
+    def _show(
+        self,
+        step_id: str,
+        schema: vol.Schema,
+        values: Mapping[str, Any],
+        refusal: Refusal | None,
+    ) -> SubentryFlowResult:
+        return self.async_show_form(
+            step_id=step_id,
+            data_schema=self.add_suggested_values_to_schema(schema, values),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={
+                "name": self._name,
+                "volume_unit": self._units.volume,
+                **(refusal.placeholders if refusal else {}),
+            },
+            last_step=step_id == "limits",
+        )

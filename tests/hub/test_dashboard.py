@@ -1,0 +1,146 @@
+"""The dashboard that the integration makes: what it holds, and that the hub's page can show it."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from custom_components.stillwell.const import DOMAIN
+from homeassistant.core import HomeAssistant
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import entity_registry as er
+from homeassistant.setup import async_setup_component
+
+from .conftest import reservoir
+from .lab import FLOAT, LEAK, VALVE, Lab
+
+# Types of cards and features of the hub's page 20260930.5, read in its own bundle.
+STOCK_CARDS = {"heading", "markdown", "statistics-graph", "tile"}
+STOCK_FEATURES = {"bar-gauge", "trend-graph"}
+PHONE_COLUMNS = 12
+"""A section of the hub's grid is twelve columns wide, and fills a phone."""
+
+
+@pytest.fixture
+async def shown(hass: HomeAssistant, lab: Lab) -> Lab:
+    """A reservoir with a guarded fill line, and a second vessel."""
+    hass.states.async_set(FLOAT, "off")
+    hass.states.async_set(LEAK, "off")
+    await lab.set_up(
+        reservoir("Lagoon sump", source="sensor.sump"),
+        device=VALVE,
+        high_inputs=[FLOAT],
+        leak_inputs=[LEAK],
+        high_test_days=90,
+    )
+    await lab.settle()
+    return lab
+
+
+async def dashboard(hass: HomeAssistant) -> dict[str, Any]:
+    """Call the action."""
+    made = await hass.services.async_call(
+        DOMAIN, "dashboard", {}, blocking=True, return_response=True
+    )
+    assert made is not None
+    return dict(made)
+
+
+def cards(made: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Return each card of each section of each view."""
+    for view in made["views"]:
+        for section in view["sections"]:
+            yield from section["cards"]
+
+
+def headings(made: dict[str, Any]) -> list[str]:
+    return [card["heading"] for card in cards(made) if card["type"] == "heading"]
+
+
+async def test_every_vessel_and_line_has_its_section(hass: HomeAssistant, shown: Lab) -> None:
+    made = await dashboard(hass)
+    assert [view["title"] for view in made["views"]] == ["Lagoon"]
+    assert headings(made) == [
+        "Today",
+        "Lagoon reservoir",
+        "Lagoon sump",
+        "Lagoon reservoir fill line",
+        "The last week",
+        "Proof tests",
+    ]
+
+
+async def test_only_cards_of_the_hub_and_no_entity_that_is_not_there(
+    hass: HomeAssistant, shown: Lab
+) -> None:
+    made = await dashboard(hass)
+    known = {entity.entity_id for entity in er.async_get(hass).entities.values()}
+    known |= {state.entity_id for state in hass.states.async_all()} | {"sensor.sump"}
+    for card in cards(made):
+        assert card["type"] in STOCK_CARDS
+        assert {feature["type"] for feature in card.get("features", [])} <= STOCK_FEATURES
+        assert card.get("grid_options", {}).get("columns", 1) <= PHONE_COLUMNS
+        entities = [card["entity"]] if card["type"] == "tile" else []
+        entities += [item["entity"] for item in card.get("entities", [])]
+        entities += [badge["entity"] for badge in card.get("badges", [])]
+        entities += [condition["entity"] for condition in card.get("visibility", [])]
+        assert set(entities) <= known
+
+
+async def test_a_lockout_and_its_reset_show_only_while_it_stands(
+    hass: HomeAssistant, shown: Lab
+) -> None:
+    made = await dashboard(hass)
+    reset = shown.entity_id("reset")
+    (tile,) = [card for card in cards(made) if card.get("entity") == reset]
+    lockout = shown.entity_id("lockout")
+    assert tile["visibility"] == [{"condition": "state", "entity": lockout, "state": "on"}]
+    tap = tile["tap_action"]
+    assert (tap["perform_action"], tap["target"]) == ("button.press", {"entity_id": reset})
+    assert tap["confirmation"]["text"] == "Have you looked on site, and is the cause gone?"
+
+
+async def test_a_tap_on_the_fill_device_does_not_switch_it(hass: HomeAssistant, shown: Lab) -> None:
+    made = await dashboard(hass)
+    (tile,) = [card for card in cards(made) if card.get("entity") == VALVE]
+    # A tap on a tile of a switch opens it, but its icon toggles unless told otherwise.
+    assert tile["tap_action"] == {"action": "more-info"}
+    assert tile["icon_tap_action"] == {"action": "more-info"}
+
+
+async def test_what_is_disabled_or_renamed_is_taken_as_it_is(
+    hass: HomeAssistant, shown: Lab
+) -> None:
+    registry = er.async_get(hass)
+    gone = shown.entity_id("usable_volume")
+    registry.async_update_entity(gone, disabled_by=er.RegistryEntryDisabler.USER)
+    old = shown.entity_id("use_per_day")
+    registry.async_update_entity(old, new_entity_id="sensor.daily_need")
+    await hass.async_block_till_done()
+    shows = {card.get("entity") for card in cards(await dashboard(hass))}
+    assert "sensor.daily_need" in shows
+    assert not shows & {gone, old}
+
+
+async def test_a_vessel_alone_has_no_section_of_lines_or_tests(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up()
+    assert headings(await dashboard(hass)) == ["Today", "Lagoon reservoir", "The last week"]
+
+
+async def test_figures_that_were_all_disabled_leave_no_empty_graph(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up()
+    registry = er.async_get(hass)
+    for key in ("total_used", "fill", "signal", "unexplained_loss", "filling"):
+        registry.async_update_entity(lab.entity_id(key), disabled_by=er.RegistryEntryDisabler.USER)
+    made = await dashboard(hass)
+    assert headings(made) == ["Today", "Lagoon reservoir"]
+
+
+async def test_without_a_running_system_the_action_says_so(hass: HomeAssistant) -> None:
+    assert await async_setup_component(hass, DOMAIN, {})
+    with pytest.raises(ServiceValidationError) as refused:
+        await dashboard(hass)
+    assert refused.value.translation_key == "no_system"
