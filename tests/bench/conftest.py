@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-for folder in (Path(__file__).parent, ROOT):
+for folder in (Path(__file__).parent, ROOT, ROOT / "tests" / "engine"):
     if str(folder) not in sys.path:
         sys.path.insert(0, str(folder))
 

@@ -14,6 +14,7 @@ import candidate
 import numpy as np
 import pytest
 from chain import START, SimClock, chain, settle, setup
+from deep_size import deep_size_bytes
 from engine_feed import follow, new_model
 from homeassistant.components.sensor import SensorEntity
 from homeassistant.core import callback
@@ -251,6 +252,7 @@ def measure_engine_state(save):
         "engine_state",
         {
             "allocated_kb": kept / 1024,
+            "held_kb": deep_size_bytes(model) / 1024,
             "snapshot_kb": len(json.dumps(model.snapshot())) / 1024,
             "report_us": c / len(run.t) * 1e6,
         },

@@ -538,6 +538,7 @@ def costs(tab):
         "<= 40 kB",
         allocated <= 40,
     )
+    tab.row("the same, counted object by object", "", num(state["held_kb"], 0, " kB"))
     tab.row("engine state as saved", "", num(state["snapshot_kb"], 0, " kB"))
     ms = hundred["setup_cpu_ms_per_vessel"]
     tab.row(

@@ -291,7 +291,7 @@ def test_a_level_that_moves_for_a_known_cause_is_neither_use_nor_loss(reason: Re
     """A sump rises by 3 cm (2.7 L) while its return pump stands, and dips back when it starts."""
     vessel = Vessel()
     before = vessel.use(12.0)
-    began_s, began_m = vessel.t_s, vessel.model.recent[-1][1]
+    began_s, began_m = vessel.t_s, list(vessel.model.recent)[-1][1]
     assert before.total_used_l is not None
     assert before.use_l_per_day == pytest.approx(3.0, rel=0.05)
 

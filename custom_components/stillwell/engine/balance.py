@@ -18,6 +18,7 @@ from .excursion import LIMIT_SIGMA, Excursion, Trend
 from .ledger import DayBook, DayUse, UseCurve
 from .level_filter import LevelFilter, LevelState
 from .quantities import DAY_S, HOUR_S, DaySpan, UseBlock
+from .samples import Samples
 from .water_events import Event, EventKind, Fill, Flow
 
 __all__ = [
@@ -69,6 +70,7 @@ _BLIND_TIMES: Final = 8.0
 _REST_S: Final = 1800.0
 _SETTLE_S: Final = 6 * HOUR_S
 _SPACING_S: Final = 10.0
+SAMPLES_KEPT: Final = 64
 _FADE_S: Final = 2 * HOUR_S
 
 
@@ -131,7 +133,7 @@ class Balance:
         self._excursion: Excursion | None = None
         self._up = Trend()
         self._down = Trend()
-        self._samples: deque[tuple[float, float]] = deque(maxlen=64)
+        self._samples = Samples(SAMPLES_KEPT)
         self._last_fill: Fill | None = None
         self._fill_rates: deque[float] = deque(maxlen=5)
         self._draws: deque[tuple[float, float]] = deque(maxlen=6)
@@ -342,8 +344,9 @@ class Balance:
         self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
         covered_s = 0.0 if self._is_held else t_s - before_s
         self._t_s = t_s
-        if not self._samples or t_s - self._samples[-1][0] >= _SPACING_S:
-            self._samples.append((t_s, volume_l))
+        newest_s = self._samples.newest_s
+        if newest_s is None or t_s - newest_s >= _SPACING_S:
+            self._samples.append(t_s, volume_l)
         if fill_on and self._excursion is None:
             self._set_out(1, f.state())
             self._is_held = False
@@ -370,7 +373,7 @@ class Balance:
         self._filter = LevelFilter.begin(t_s, volume_l, var, 0.0, first * first)
         self._is_begun = True
         self._t_s = t_s
-        self._samples.append((t_s, volume_l))
+        self._samples.append(t_s, volume_l)
         self._curve.begin(t_s, self._base_l, self._noise_l**2)
         self._segment_s = t_s
 
@@ -386,7 +389,7 @@ class Balance:
         self._go_blind(t_s)
         self._join(self._filter, t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
         self._is_held = self._is_rebased = False
-        self._samples.append((t_s, volume_l))
+        self._samples.append(t_s, volume_l)
         self._meter(min(before_s, t_s), day)
 
     def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:

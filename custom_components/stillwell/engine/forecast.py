@@ -7,8 +7,10 @@ so it is never negative; an instant is early when one run in ten would have used
 Times are epoch seconds (UTC); ``utc_offset_s`` turns them into local time.
 """
 
+from array import array
 from bisect import bisect_left
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass, fields, replace
+from itertools import batched
 from math import exp, isfinite, log, log1p, sqrt
 from statistics import NormalDist
 from typing import Any, Final
@@ -35,6 +37,7 @@ _REPLAYS: Final = (12, 18, 24, 30, 36, 48)
 _PATTERN_MATTERS_D: Final = 2.0
 _LEVEL_MEMORY: Final = 48.0
 _LEAST_RATE_L_PER_DAY: Final = 0.005
+_PER_SEEN: Final = len(fields(Seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +70,8 @@ class Forecaster:
         self._known_s = 0.0
         self._level_var = 0.0
         self._error_l: float | None = None
-        self._early: list[Seen] | None = []
-        self._lagged: list[float] = []
+        self._early: array[float] | None = array("d")  # observations, number after number
+        self._lagged = array("d")
         self._table: tuple[list[float], list[float], list[float]] | None = None
 
     # learning
@@ -106,20 +109,28 @@ class Forecaster:
         local_s = seen.start_s + seen.utc_offset_s
         self._pattern.learn(local_s, seen.length_s, seen.used_l * per_day, sigma)
         if self._early is not None:
-            self._early.append(seen)
-            if len(self._early) in _REPLAYS:
+            self._early.extend(astuple(seen))
+            if len(self._early) // _PER_SEEN in _REPLAYS:
                 self._replay()
                 return
         self._observe(seen, is_new=True)
 
     def _replay(self) -> None:
         """Go through the first hours once more, now that more of the day's pattern is known."""
-        early = self._early or []
-        self._rate, self._time_s, self._lagged = UseRate(), None, []
+        early = self._early_seen()
+        self._rate, self._time_s, self._lagged = UseRate(), None, array("d")
         for seen in early:
             self._observe(seen, is_new=seen is early[-1])
         if len(early) >= _REPLAYS[-1]:
             self._early = None
+
+    def _early_seen(self) -> list[Seen]:
+        """Return the observations of the first hours."""
+        rows = batched(self._early or (), _PER_SEEN, strict=True)
+        return [Seen.from_numbers(row) for row in rows]
+
+    def _early_rows(self) -> list[list[float]]:
+        return [list(astuple(seen)) for seen in self._early_seen()]
 
     def _observe(self, seen: Seen, *, is_new: bool) -> None:
         self._offset_s = offset_s = seen.utc_offset_s
@@ -137,7 +148,8 @@ class Forecaster:
         if is_new:
             self._learn_noise(seen.used_l - rate * days, is_chained=seen.is_chained)
         self._rate.learn(seen.used_l, days, seen.last_var, (unsure * rate * days) ** 2)
-        self._lagged = [*self._lagged[1 - 2 * _LAG_SPANS :], self._rate.rate]
+        self._lagged.append(self._rate.rate)
+        del self._lagged[: -2 * _LAG_SPANS]
         self._table = None
 
     def _learn_noise(self, error_l: float, *, is_chained: bool) -> None:
@@ -296,7 +308,7 @@ class Forecaster:
             "known_s": self._known_s,
             "level_var": self._level_var,
             "lagged": [round(v, 6) for v in self._lagged],
-            "early": None if self._early is None else [list(astuple(v)) for v in self._early],
+            "early": None if self._early is None else self._early_rows(),
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -310,9 +322,13 @@ class Forecaster:
             self._end_s = None if end_s is None else float(end_s)
             self._known_s = float(data["known_s"])
             self._level_var = max(float(data["level_var"]), 0.0)
-            self._lagged = [float(v) for v in data["lagged"]][-2 * _LAG_SPANS :]
+            self._lagged = array("d", [float(v) for v in data["lagged"]][-2 * _LAG_SPANS :])
             early = data["early"]
-            self._early = None if early is None else [Seen(*row) for row in early]
+            if early is None:
+                self._early = None
+            else:
+                rows = [astuple(Seen.from_numbers(row)) for row in early]
+                self._early = array("d", [float(v) for row in rows for v in row])
         except (KeyError, TypeError, AttributeError) as err:
             raise ValueError(f"not a forecast snapshot: {err!r}") from err
         self._spans, self._error_l, self._table = SpanGatherer(), None, None

@@ -1,5 +1,6 @@
 """What a level source usually does: how often it reports, how finely, how noisily."""
 
+from array import array
 from collections.abc import Mapping
 from itertools import accumulate
 from math import exp, log, pi, sqrt
@@ -33,8 +34,8 @@ class Rhythm:
     __slots__ = ("_count", "_longest_s", "_sum_s", "_total")
 
     def __init__(self) -> None:
-        self._count = [0.0] * _BINS
-        self._sum_s = [0.0] * _BINS
+        self._count = array("d", bytes(8 * _BINS))
+        self._sum_s = array("d", bytes(8 * _BINS))
         self._total = 0.0
         self._longest_s = 0.0
 
@@ -51,8 +52,8 @@ class Rhythm:
         self._total += 1.0
         self._longest_s = max(self._longest_s, interval_s)
         if self._total > _FORGET_AT:
-            self._count = [c / 2.0 for c in self._count]
-            self._sum_s = [s / 2.0 for s in self._sum_s]
+            self._count = array("d", [c / 2.0 for c in self._count])
+            self._sum_s = array("d", [s / 2.0 for s in self._sum_s])
             self._total /= 2.0
             self._longest_s *= 0.9
 

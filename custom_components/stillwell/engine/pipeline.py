@@ -18,6 +18,7 @@ from .ledger import DayUse
 from .loss import LossTest, LossVerdict
 from .probe_temperature import ProbeTemperature
 from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
+from .samples import Samples
 
 SNAPSHOT_VERSION: Final = 1
 
@@ -120,7 +121,7 @@ class VesselModel:
         self._check: Reason | None = None
         self._good_s: float | None = None  # what recorded history ended with
         self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
-        self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT_KEPT)
+        self.recent = Samples(RECENT_KEPT)
         """The last accepted readings: time and depth (s, m)."""
 
     def _new_conditioner(self) -> Conditioner:
@@ -207,7 +208,7 @@ class VesselModel:
             # Control goes by what was read; what is learned and shown, by the water itself.
             self._accepted_m = read_m
             depth_m = self._without_drift(t_s, read_m)
-            self.recent.append((t_s, depth_m))
+            self.recent.append(t_s, depth_m)
             if self._check is not None:
                 continue
             balance.add(

@@ -6,8 +6,9 @@ share the level between them: what one has too much the next has too little, and
 is told so (``is_chained``).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Self
 
 from .quantities import HOUR_S, MINUTE_S, UseBlock
 
@@ -29,6 +30,21 @@ class Seen:
     known_s: float
     """How much time was newly measured for it."""
     utc_offset_s: float
+
+    @classmethod
+    def from_numbers(cls, numbers: Sequence[float]) -> Self:
+        """Return an observation from its fields as plain numbers; ValueError on another count."""
+        start_s, length_s, used_l, first_var, last_var, is_chained, known_s, offset_s = numbers
+        return cls(
+            start_s,
+            length_s,
+            used_l,
+            first_var,
+            last_var,
+            bool(is_chained),
+            known_s,
+            offset_s,
+        )
 
 
 @dataclass(slots=True)
