@@ -1,13 +1,15 @@
 """The lab's dashboard: the one the integration makes, and hands at the simulated plant."""
 
 import asyncio
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from .hub import HubClient
+from .hub import HubClient, wait_for
 from .lab import Tank
 
 DASHBOARD = "marine-lab"
+WRITE_LIMIT_S = 20.0
 RULE_TRIES = 100
 RULE_PAUSE_S = 0.2
 
@@ -47,6 +49,12 @@ def bench(tank: Tank, automation: str) -> Card:
     }
 
 
+async def with_past(hub: HubClient, count: int) -> dict[str, Any] | None:
+    """Return the dashboard once it shows the days before as well."""
+    made = await generated(hub)
+    return made if json.dumps(made).count('"stillwell:') >= count else None
+
+
 async def generated(hub: HubClient) -> dict[str, Any]:
     """Return what the integration's action returns."""
     answer = await hub.post("/api/services/stillwell/dashboard?return_response")
@@ -74,7 +82,10 @@ async def add_dashboard(
 ) -> None:
     """Make it the dashboard that opens first, and count the water in the energy dashboard."""
     automations = await _rules(hub, {tank.automation_id for tank in tanks})
-    made = await generated(hub)
+    # The week was learned from the recorder; written, it can be drawn.
+    for tank in tanks:
+        await hub.act("stillwell.write_daily_use", own[tank.key]["fill"])
+    made = await wait_for("the week is written", lambda: with_past(hub, len(tanks)), WRITE_LIMIT_S)
     for tank in tanks:
         (page,) = [page for page in made["views"] if page["title"] == tank.name]
         page["sections"].append(bench(tank, automations[tank.automation_id]))

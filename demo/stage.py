@@ -69,7 +69,17 @@ class Stage:
         await self.hub.stop()
 
     async def open(self, *, with_past: bool = True) -> None:
-        """Bring everything to the point where a keeper would come in."""
+        """Bring everything to the point where a keeper would look around."""
+        await self.open_empty(with_past=with_past)
+        for tank in self.tanks:
+            say(f"filling in the forms: system {tank.name}, its reservoir")
+            self.own[tank.key] = await add_system(self.client, tank)
+        if with_past:
+            say("Stillwell learns from the recorder")
+            await wait_for("the use per day is known", self._is_use_known, 90.0)
+
+    async def open_empty(self, *, with_past: bool = True) -> None:
+        """Bring hub and plant to the point where a keeper would add the integration."""
         say("starting the hub for the first time")
         self.hub.start()
         await self.hub.wait_answering("/api/onboarding")
@@ -82,12 +92,6 @@ class Stage:
         await wait_for("the strips report", self._strips_report, 20.0)
         for tank in self.tanks:
             await self.client.post("/api/services/switch/turn_off", {"entity_id": tank.faults})
-        for tank in self.tanks:
-            say(f"filling in the forms: system {tank.name}, its reservoir")
-            self.own[tank.key] = await add_system(self.client, tank)
-        if with_past:
-            say("Stillwell learns from the recorder")
-            await wait_for("the use per day is known", self._is_use_known, 90.0)
 
     async def _write_the_past(self) -> None:
         say(f"writing {past.PAST_DAYS:g} days of history")

@@ -12,6 +12,7 @@ from homeassistant.components.recorder.models import (
 from homeassistant.components.recorder.statistics import (
     async_add_external_statistics,
     get_last_statistics,
+    get_metadata,
 )
 from homeassistant.const import UnitOfVolume
 from homeassistant.core import HomeAssistant
@@ -26,6 +27,17 @@ UNIT_CLASS: Final = "volume"
 def statistic_id(subentry_id: str) -> str:
     """Return the id under which a vessel's daily use is kept."""
     return f"{DOMAIN}:{subentry_id.lower()}_used"
+
+
+async def async_written(hass: HomeAssistant, subentry_ids: set[str]) -> set[str]:
+    """Return the ids of those series that a keeper has had written."""
+    if not subentry_ids or "recorder" not in hass.config.components:
+        return set()
+    wanted = {statistic_id(subentry_id) for subentry_id in subentry_ids}
+    recorder = get_instance(hass)
+    return set(
+        await recorder.async_add_executor_job(lambda: get_metadata(hass, statistic_ids=wanted))
+    )
 
 
 async def async_write_daily_use(

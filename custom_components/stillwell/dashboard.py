@@ -13,6 +13,7 @@ from homeassistant.helpers.translation import async_get_translations
 from homeassistant.util import slugify
 
 from .const import DOMAIN
+from .daily_statistics import async_written, statistic_id
 
 if TYPE_CHECKING:
     from homeassistant.core import HomeAssistant
@@ -41,11 +42,16 @@ async def async_dashboard(hass: HomeAssistant) -> Card:
     found = await async_get_translations(hass, language, "common", [DOMAIN])
     prefix = f"component.{DOMAIN}.common.{TEXT_PREFIX}"
     texts = {key.removeprefix(prefix): text for key, text in found.items()}
-    entries = hass.config_entries.async_entries(DOMAIN)
-    views = [
-        _view(entry.runtime_data, _Entities(hass, entry.entry_id), texts)
-        for entry in entries
+    entries = [
+        entry
+        for entry in hass.config_entries.async_entries(DOMAIN)
         if entry.state is ConfigEntryState.LOADED
+    ]
+    vessels = {key for entry in entries for key in entry.runtime_data.vessels}
+    written = await async_written(hass, vessels)
+    views = [
+        _view(entry.runtime_data, _Entities(hass, entry.entry_id), texts, written)
+        for entry in entries
     ]
     return {"title": texts["title"], "views": views}
 
@@ -66,14 +72,14 @@ class _Entities:
         return lambda key: self._by_unique_id.get(f"{subentry_id}_{key}")
 
 
-def _view(system: System, entities: _Entities, texts: Texts) -> Card:
+def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) -> Card:
     vessels = [(vessel, entities.of(vessel.subentry_id)) for vessel in system.vessels.values()]
     lines = [(line, entities.of(line.subentry_id)) for line in system.lines.values()]
     sections = [
         _today(vessels, lines, texts),
         *(_vessel(vessel, own, texts) for vessel, own in vessels),
         *(_line(line, own, texts) for line, own in lines),
-        _week(vessels, texts),
+        _week(vessels, texts, written),
         _tests(lines, texts),
     ]
     return {
@@ -115,12 +121,13 @@ def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
     return _section(
         _heading(vessel.title, "mdi:waves", own("signal")),
         _tile(own("usable_volume"), features=trend),
-        *(_tile(own(key), is_half=True) for key in ("empty_at", "refill_due_at")),
-        *(_tile(own(key), is_half=True) for key in ("use_per_day", "added_today")),
+        *(_tile(own(key), is_half=True) for key in ("refill_due_at", "use_per_day")),
         *(_tile(own(key), is_half=True, visibility=filling) for key in ("fill_rate", "full_at")),
-        *(_tile(own(key), is_half=True) for key in ("last_fill_volume", "last_fill_at")),
+        *(_tile(own(key), is_half=True) for key in ("added_today", "last_fill_volume")),
+        _tile(own("last_fill_at"), is_half=True),
         _tile(vessel.settings.source, by=None, is_half=True),
-        _tile(own("signal_reason"), is_half=True),
+        # Reasons are sentences; half a phone would cut them.
+        _tile(own("signal_reason")),
         _explanation(texts, "explain_vessel"),
     )
 
@@ -137,48 +144,48 @@ def _line(line: FillLine, own: Own, texts: Texts) -> Card:
         _press(own("reset"), texts["confirm_reset"], visibility=locked),
         # A tap shows the device and does not switch it: filling is the guard's business.
         _tile(settings.device, by=None, is_half=True, tap_action=LOOK, icon_tap_action=LOOK),
-        *(_tile(own(key), is_half=True) for key in ("permit", "guard_state", "block_reason")),
-        *(_tile(own(key), is_half=True) for key in ("volume_24h", "run_time_24h")),
-        *(_tile(entity, by=None, is_half=True) for entity in inputs),
+        _tile(own("permit"), is_half=True),
+        *(_tile(own(key)) for key in ("block_reason", "volume_24h", "run_time_24h")),
+        *(_tile(entity, by=None) for entity in inputs),
         _tile(own("maintenance"), is_half=True),
         _press(own("run_by_hand"), texts["confirm_hand"], is_half=True),
         _explanation(texts, "explain_line"),
     )
 
 
-def _week(vessels: list[tuple[VesselRuntime, Own]], texts: Texts) -> Card:
+def _week(vessels: list[tuple[VesselRuntime, Own]], texts: Texts, written: set[str]) -> Card:
     """Use by day, and the level, of the last week."""
-    used = [
-        {"entity": entity, "name": vessel.title}
-        for vessel, own in vessels
-        if (entity := own("total_used"))
-    ]
-    fill = [
-        {"entity": entity, "name": vessel.title}
-        for vessel, own in vessels
-        if (entity := own("fill"))
-    ]
-    return _section(
-        _heading(texts["week"], "mdi:chart-bar"),
-        _graph(texts["graph_use"], used, "bar", "day", "change"),
-        _graph(texts["graph_fill"], fill, "line", "hour", "mean"),
-    )
-
-
-def _graph(title: str, entities: list[Card], chart: str, period: str, kind: str) -> Card | None:
-    if not entities:
-        return None
-    return {
+    used: list[Card] = []
+    for vessel, own in vessels:
+        # What was learned of the days before the vessel was added, if it was asked for.
+        if (past := statistic_id(vessel.subentry_id)) in written:
+            used.append({"entity": past, "name": f"{vessel.title}, {texts['before']}"})
+        if meter := own("total_used"):
+            used.append({"entity": meter, "name": vessel.title})
+    use: Card = {
         "type": "statistics-graph",
-        "title": title,
-        "entities": entities,
-        "chart_type": chart,
-        "period": period,
-        "stat_types": [kind],
+        "title": texts["graph_use"],
+        "entities": used,
+        "chart_type": "bar",
+        "period": "day",
+        "stat_types": ["change"],
         "days_to_show": WEEK_DAYS,
-        "hide_legend": len(entities) == 1,
         "grid_options": WHOLE_WIDTH,
     }
+    level: Card = {
+        "type": "history-graph",
+        "title": texts["graph_level"],
+        "entities": [
+            {"entity": vessel.settings.source, "name": vessel.title} for vessel, _ in vessels
+        ],
+        "hours_to_show": 24 * WEEK_DAYS,
+        "grid_options": WHOLE_WIDTH,
+    }
+    return _section(
+        _heading(texts["week"], "mdi:chart-bar"),
+        use if used else None,
+        level if vessels else None,
+    )
 
 
 def _tests(lines: list[tuple[FillLine, Own]], texts: Texts) -> Card:

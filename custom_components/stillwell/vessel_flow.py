@@ -21,6 +21,7 @@ from .const import (
     CONF_SOURCE,
     CONF_STALE_AFTER_S,
     CONF_TEMPERATURE_SOURCE,
+    CONF_ZERO_IS_SUSPECT,
     SUBENTRY_FILL_LINE,
 )
 from .engine.geometry import shape_from_dict
@@ -29,6 +30,7 @@ from .form_units import FormUnits
 from .line_names import async_line_title
 from .readings import fits, is_temperature_unit, state_number, state_unit
 from .settings import Measure, vessel_settings, zero_is_suspect_by_default
+from .vessel_capture import async_captured
 from .vessel_checks import (
     Refusal,
     check_filling,
@@ -38,12 +40,15 @@ from .vessel_checks import (
     shape_data,
 )
 from .vessel_forms import (
+    FIELD_CAPTURE,
     FIELD_MEASURE,
     FIELD_NAME,
     FIELD_SHAPE,
     FIELD_SOURCE,
     FIELD_TEMPERATURE_SOURCE,
+    FIELD_ZERO_IS_SUSPECT,
     SECTION_FILLING,
+    SECTION_SIGNAL,
     band_schema,
     shape_schema,
     source_schema,
@@ -129,11 +134,14 @@ class ReservoirFlow(ConfigSubentryFlow):
         refusal: Refusal | None = None
         if user_input is not None:
             try:
-                self._data = self._checked_band(user_input)
+                if FIELD_CAPTURE in user_input:
+                    # The form comes back with the mark filled in; the next may be taken then.
+                    user_input = await self._captured(user_input)
+                else:
+                    self._data = self._checked_band(user_input)
+                    return await self.async_step_confirm()
             except Refusal as err:
                 refusal = err
-            else:
-                return await self.async_step_confirm()
         vessel = shape_from_dict(self._dimensions[CONF_SHAPE])
         schema = band_schema(
             proposed_marks(vessel.height_m, self._units),
@@ -262,6 +270,16 @@ class ReservoirFlow(ConfigSubentryFlow):
         shape = shape_data(self._source[FIELD_SHAPE], values, self._units)
         vessel = shape_from_dict(shape)
         return {CONF_SHAPE: shape} | sensor_data(self._measure, values, vessel, self._units)
+
+    async def _captured(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        sensor = {
+            CONF_SOURCE: self._source[FIELD_SOURCE],
+            CONF_MEASURE: self._measure.value,
+            CONF_ZERO_IS_SUSPECT: values[SECTION_SIGNAL][FIELD_ZERO_IS_SUSPECT],
+            **self._dimensions,
+        }
+        vessel = shape_from_dict(self._dimensions[CONF_SHAPE])
+        return await async_captured(self.hass, values, sensor, vessel, self._units)
 
     def _checked_band(self, values: Mapping[str, Any]) -> dict[str, Any]:
         data = {

@@ -45,6 +45,7 @@ FIELD_EMPTY: Final = "empty"
 FIELD_START: Final = "start"
 FIELD_FULL: Final = "full"
 FIELD_HIGH: Final = "high"
+FIELD_CAPTURE: Final = "capture"
 FIELD_TEMPERATURE_SOURCE: Final = "temperature_source"
 FIELD_REPLACES_EVAPORATION: Final = "replaces_evaporation"
 SECTION_FILLING: Final = "filling"
@@ -119,6 +120,7 @@ def band_schema(
     fields: dict[Any, Any] = {
         vol.Required(name, default=proposed[name]): _length(units) for name in MARKS
     }
+    fields[vol.Optional(FIELD_CAPTURE)] = choice_field(FIELD_CAPTURE, list(MARKS))
     fields[vol.Optional(FIELD_TEMPERATURE_SOURCE)] = entity_field(LEVEL_DOMAINS, own_entities)
     fields[vol.Required(FIELD_REPLACES_EVAPORATION, default=False)] = BooleanSelector()
     if with_filling:

@@ -14,7 +14,7 @@ from .conftest import reservoir
 from .lab import FLOAT, LEAK, VALVE, Lab
 
 # Types of cards and features of the hub's page 20260930.5, read in its own bundle.
-STOCK_CARDS = {"heading", "markdown", "statistics-graph", "tile"}
+STOCK_CARDS = {"heading", "history-graph", "markdown", "statistics-graph", "tile"}
 STOCK_FEATURES = {"bar-gauge", "trend-graph"}
 PHONE_COLUMNS = 12
 """A section of the hub's grid is twelve columns wide, and fills a phone."""
@@ -128,15 +128,26 @@ async def test_a_vessel_alone_has_no_section_of_lines_or_tests(
     assert headings(await dashboard(hass)) == ["Today", "Lagoon reservoir", "The last week"]
 
 
-async def test_figures_that_were_all_disabled_leave_no_empty_graph(
+async def test_a_meter_that_was_disabled_leaves_no_empty_graph(
     hass: HomeAssistant, lab: Lab
 ) -> None:
     await lab.set_up()
     registry = er.async_get(hass)
-    for key in ("total_used", "fill", "signal", "unexplained_loss", "filling"):
+    for key in ("total_used", "signal", "unexplained_loss", "filling"):
         registry.async_update_entity(lab.entity_id(key), disabled_by=er.RegistryEntryDisabler.USER)
     made = await dashboard(hass)
-    assert headings(made) == ["Today", "Lagoon reservoir"]
+    kinds = [card["type"] for card in cards(made)]
+    assert "statistics-graph" not in kinds
+    assert "history-graph" in kinds
+
+
+async def test_a_system_without_a_vessel_has_an_empty_view(hass: HomeAssistant, lab: Lab) -> None:
+    entry = await lab.set_up()
+    (vessel,) = entry.subentries
+    hass.config_entries.async_remove_subentry(entry, vessel)
+    await hass.async_block_till_done(wait_background_tasks=True)
+    (view,) = (await dashboard(hass))["views"]
+    assert view["sections"] == []
 
 
 async def test_without_a_running_system_the_action_says_so(hass: HomeAssistant) -> None:

@@ -38,7 +38,7 @@ from custom_components.stillwell.engine.guard_table import Phase
 from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.settings import Measure
-from custom_components.stillwell.vessel_forms import SHAPE_FIELDS
+from custom_components.stillwell.vessel_forms import MARKS, SHAPE_FIELDS
 from homeassistant.const import Platform
 from homeassistant.helpers.selector import validate_selector
 from homeassistant.setup import async_setup_component
@@ -239,6 +239,7 @@ def test_texts_have_the_known_parts() -> None:
 def test_lists_of_the_forms_have_texts() -> None:
     options = {key: set(value["options"]) for key, value in EN["selector"].items()}
     assert options == {
+        "capture": set(MARKS),
         "measure": {measure.value for measure in Measure},
         "shape": set(SHAPE_FIELDS),
     }
@@ -348,7 +349,7 @@ def test_every_form_error_has_its_text() -> None:
     """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
     written = EN["config_subentries"]["reservoir"]["error"]
-    keys = _refusals("vessel_flow.py", "vessel_checks.py")
+    keys = _refusals("vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
     assert keys | ranged | {"length_range"} == set(written)
     written = EN["config_subentries"]["fill_line"]["error"]
     at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}

@@ -216,3 +216,17 @@ async def test_past_days_can_be_written_as_statistics_once(
     daily = [row["change"] for row in rows[first["statistic_id"]]]
     # The first day begins at one o'clock; the others are whole days at 3 L (by construction).
     assert daily[1:] == pytest.approx([3.0] * 3, rel=0.05)
+    # From now on the dashboard draws these days beside those to come.
+    made = await hass.services.async_call(
+        "stillwell", "dashboard", {}, blocking=True, return_response=True
+    )
+    (graph,) = [
+        card
+        for section in made["views"][0]["sections"]
+        for card in section["cards"]
+        if card["type"] == "statistics-graph"
+    ]
+    assert [item["entity"] for item in graph["entities"]] == [
+        first["statistic_id"],
+        lab.entity_id("total_used"),
+    ]

@@ -609,6 +609,81 @@ async def test_unusable_stored_settings_can_be_corrected(
     assert vessel_settings(after.data).measure is Measure.DEPTH
 
 
+async def test_marks_are_taken_live_from_the_sensor(hass: HomeAssistant, walk: Walk) -> None:
+    # A face 40 cm above the floor: a distance of 37 cm leaves 3 cm of water (40 - 37).
+    _set(hass, SOURCE, "37", "cm")
+    await walk.open()
+    await walk.send(FIRST | {"measure": "distance"})
+    await walk.send({"length": 30, "width": 30, "height": 34, "sensor_face": 40})
+    form = await walk.send(BAND | {"temperature_source": "sensor.t", "capture": "empty"})
+    assert (form["step_id"], form["errors"]) == ("band", {})
+    assert walk.shown("empty") == 3.0
+    assert walk.shown("capture") is None
+    # What else was typed stays.
+    assert walk.shown("full") == 30
+    assert walk.shown("temperature_source") == "sensor.t"
+    _set(hass, SOURCE, "11.5", "cm")
+    form = await walk.send(BAND | {"empty": 3.0, "capture": "full"})
+    # 40 - 11.5.
+    assert walk.shown("empty") == 3.0
+    assert walk.shown("full") == 28.5
+    await walk.send(BAND | {"empty": 3.0, "full": 28.5})
+    await walk.send({})
+    (subentry,) = walk.entry.subentries.values()
+    assert (subentry.data["empty_m"], subentry.data["full_m"]) == (0.03, 0.285)
+    assert "capture" not in subentry.data
+
+
+async def test_a_mark_taken_in_inches(
+    hass: HomeAssistant, imperial: HomeAssistant, walk: Walk
+) -> None:
+    _set(hass, SOURCE, "33.02", "cm")
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send({"length": 12, "width": 12, "height": 15, "sensor_zero": 0})
+    marks = {"empty": 1, "start": 3, "full": 12, "high": 14}
+    await walk.send(BAND | marks | {"capture": "full"})
+    # 33.02 cm / 2.54 cm (one inch by definition).
+    assert walk.shown("full") == 13.0
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "why"),
+    [
+        ("unavailable", "capture_none", "Source unavailable"),
+        ("90", "capture_none", "Outside the vessel"),
+        ("0.0", "capture_zero", None),
+    ],
+)
+async def test_no_mark_is_taken_from_a_reading_that_is_not_to_be_believed(
+    hass: HomeAssistant, walk: Walk, value: str, error: str, why: str | None
+) -> None:
+    _set(hass, SOURCE, "20", "cm")
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(BOX)
+    _set(hass, SOURCE, value, "cm")
+    form = await walk.send(BAND | {"capture": "empty"})
+    assert form["errors"] == {"capture": error}
+    assert walk.placeholders["raw"] == value
+    assert walk.placeholders.get("why") == why
+    assert walk.shown("empty") == 2
+    # Typed marks go on without the sensor.
+    assert (await walk.send(BAND))["step_id"] == "confirm"
+
+
+async def test_a_zero_may_be_a_mark_where_it_is_not_suspect(
+    hass: HomeAssistant, walk: Walk
+) -> None:
+    _set(hass, SOURCE, "0", "cm")
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(BOX)
+    form = await walk.send(BAND | {"signal": {"zero_is_suspect": False}, "capture": "empty"})
+    assert form["errors"] == {}
+    assert walk.shown("empty") == 0.0
+
+
 async def test_a_source_taken_while_the_form_was_open(
     walk: Walk,
     add_system: Callable[..., MockConfigEntry],
