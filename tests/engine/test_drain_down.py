@@ -1,51 +1,55 @@
-"""Drain-down: conservation of water, by hand."""
+"""Room in the sump for what comes down: arithmetic on a box."""
+
+from typing import Any
 
 import pytest
 from custom_components.stillwell.engine.drain_down import DrainDown
+from custom_components.stillwell.engine.geometry import shape_from_dict
 from custom_components.stillwell.engine.validity import InputError
 
-
-def _stop(learned: DrainDown, from_l: float, to_l: float, after_s: float = 300.0) -> None:
-    learned.stopped(1000.0, from_l)
-    learned.level(1060.0, to_l + 50.0)  # still sloshing: not counted
-    learned.level(1000.0 + after_s, to_l)
-    learned.level(1001.0 + after_s, to_l - 0.5)
-    learned.started()
+SUMP = shape_from_dict({"kind": "box", "length_m": 0.6, "width_m": 0.4, "height_m": 0.4})
+"""0.24 L a millimetre, 96 L in all."""
 
 
-def test_the_largest_stop_counts() -> None:
+def test_room_and_highest_safe_level() -> None:
+    """Stops of 18 and 20 L: 22 L are kept free; the rim at 0.38 m holds 91.2 L, so 69.2 L or
+    0.28833 m is the highest running level."""
     learned = DrainDown()
-    assert learned.volume_l is None
-    assert learned.margin_l(30.0, 60.0) is None
-    assert learned.highest_safe_l(60.0) is None
-    _stop(learned, 30.0, 42.0)
-    _stop(learned, 30.0, 50.0)
-    _stop(learned, 30.0, 41.0)
-    assert learned.volume_l == 20.0
-    assert learned.margin_l(30.0, 60.0) == 10.0
-    assert learned.margin_l(45.0, 60.0) == -5.0
-    assert learned.highest_safe_l(60.0) == pytest.approx(38.0)  # 60 - 1.1 x 20
-    assert learned.highest_safe_l(10.0) == 0.0
-    assert DrainDown.restore(learned.snapshot()).volume_l == 20.0
+    assert learned.room(SUMP, 0.2, 0.38) is None
+    learned.stopped(48.0, 66.0)
+    learned.stopped(48.0, 68.0)
+    room = learned.room(SUMP, 0.2, 0.38)
+    assert room is not None
+    assert (room.free_l, room.needed_l) == (pytest.approx(43.2), pytest.approx(22.0))
+    assert room.spare_l == pytest.approx(21.2)
+    assert room.is_safe
+    assert room.highest_safe_m == pytest.approx(0.288333, abs=1e-6)
+    high = learned.room(SUMP, 0.3, 0.38)
+    assert high is not None
+    assert high.spare_l == pytest.approx(-2.8)
+    assert not high.is_safe
 
 
-def test_what_teaches_nothing() -> None:
+def test_a_sump_that_is_too_small_has_no_safe_level() -> None:
     learned = DrainDown()
-    learned.level(0.0, 99.0)
-    learned.started()
-    _stop(learned, 30.0, 50.0, after_s=60.0)  # too short to settle
-    _stop(learned, 30.0, 50.0, after_s=7200.0)  # top-off may have run
-    assert learned.volume_l is None
+    learned.stopped(10.0, 90.0)
+    room = learned.room(SUMP, 0.05, 0.3)
+    assert room is not None
+    assert room.highest_safe_m is None
 
 
-@pytest.mark.parametrize("damaged", [{}, {"stops": [-1.0]}, {"stops": ["x"]}])
-def test_damaged_memory_is_refused(damaged: dict[str, object]) -> None:
-    with pytest.raises(ValueError, match=r"number|below 0"):
-        DrainDown.restore(damaged)
-
-
-def test_nonsense_is_refused() -> None:
+def test_refusals_and_snapshot() -> None:
+    learned = DrainDown()
     with pytest.raises(InputError):
-        DrainDown().margin_l(1.0, 0.0)
-    with pytest.raises(InputError):
-        DrainDown().highest_safe_l(0.0)
+        learned.stopped(48.0, 40.0)
+    learned.stopped(48.0, 66.0)
+    for level, rim in ((0.5, 0.38), (0.2, 0.5)):
+        with pytest.raises(InputError):
+            learned.room(SUMP, level, rim)
+    assert DrainDown.restore(learned.snapshot()).needed_l == pytest.approx(19.8)
+
+
+@pytest.mark.parametrize("stops", [None, ["x"], [-1.0], [float("nan")]], ids=str)
+def test_a_damaged_snapshot_is_refused(stops: Any) -> None:
+    with pytest.raises(ValueError, match="stops"):
+        DrainDown.restore({"stops_l": stops})

@@ -1,84 +1,89 @@
-"""What comes down when the return pump stops, and whether the sump has room for it."""
+"""What comes down into the sump when the return pump stops, and whether it finds room.
+
+A siphon that is not broken drains more than any learned stop showed: a hole or air gap at the
+outlet, tried by stopping the pump by hand, is what protects the floor. This only warns.
+"""
 
 from collections import deque
+from dataclasses import dataclass
+from math import isfinite
 from typing import Any, Final
 
-from .quantities import MINUTE_S
-from .validity import not_negative, numbers, positive
+from .geometry import Vessel
+from .validity import InputError, InputFault, not_negative, within
 
 STOPS_KEPT: Final = 10
-SETTLES_AFTER_S: Final = 3 * MINUTE_S
-LONGEST_S: Final = 30 * MINUTE_S
-"""Later the rise may be top-off as well."""
-RESERVE_FRAC: Final = 0.1
-"""Kept free beyond the largest drain-down seen (common practice, no source)."""
+MARGIN_FRAC: Final = 0.1
+"""Above the largest stop seen (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Whether a power cut now would stay inside the sump."""
+
+    free_l: float
+    """From the present level to the rim."""
+    needed_l: float
+    spare_l: float
+    """Below 0: that much would go over the rim."""
+    highest_safe_m: float | None
+    """Highest running level that leaves the room; None: there is none above the floor."""
+
+    @property
+    def is_safe(self) -> bool:
+        """Whether it would stay inside."""
+        return self.spare_l >= 0.0
 
 
 class DrainDown:
-    """Learns, from each stop of the return pump, how much water comes down.
+    """Learns from every stop of the return pump."""
 
-    The largest of the last ten stops counts, not their mean: a siphon break that clogs once is
-    reason enough.
-    """
-
-    __slots__ = ("_highest_l", "_stop_l", "_stop_s", "_stops")
+    __slots__ = ("_stops_l",)
 
     def __init__(self) -> None:
-        self._stops: deque[float] = deque(maxlen=STOPS_KEPT)
-        self._stop_s: float | None = None
-        self._stop_l = 0.0
-        self._highest_l: float | None = None
+        self._stops_l: deque[float] = deque(maxlen=STOPS_KEPT)
+
+    def stopped(self, running_l: float, settled_l: float) -> None:
+        """Note a stop: the sump's volume before it and after all had come down, L.
+
+        Raises:
+            InputError: The sump fell: something else happened too.
+        """
+        text = "what came down"
+        self._stops_l.append(not_negative(text, settled_l - running_l, "L"))
 
     @property
-    def volume_l(self) -> float | None:
-        """Largest volume that came down, L; None before the first stop."""
-        return max(self._stops, default=None)
+    def needed_l(self) -> float | None:
+        """Volume to keep free, L: the largest of the last stops and a tenth; None: none seen."""
+        return max(self._stops_l) * (1.0 + MARGIN_FRAC) if self._stops_l else None
 
-    def stopped(self, t_s: float, sump_l: float) -> None:
-        """Note that the pump stopped (s), with the sump's volume just before (L)."""
-        self._stop_s, self._stop_l, self._highest_l = t_s, sump_l, None
-
-    def level(self, t_s: float, sump_l: float) -> None:
-        """Take the sump's volume (L) while the pump stands still."""
-        if self._stop_s is None or not SETTLES_AFTER_S <= t_s - self._stop_s <= LONGEST_S:
-            return
-        if self._highest_l is None or sump_l > self._highest_l:
-            self._highest_l = sump_l
-
-    def started(self) -> None:
-        """Note that the pump runs again; a stop too short to settle teaches nothing."""
-        if self._stop_s is not None and self._highest_l is not None:
-            self._stops.append(max(0.0, self._highest_l - self._stop_l))
-        self._stop_s = self._highest_l = None
-
-    def margin_l(self, sump_l: float, rim_l: float) -> float | None:
-        """Return the room left if the pump stopped now, L; below 0 it ends on the floor.
+    def room(self, sump: Vessel, running_m: float, rim_m: float) -> Room | None:
+        """Return the room at a running level; None before any stop was seen.
 
         Args:
-            sump_l: Volume in the running sump.
-            rim_l: Volume up to the sump's rim.
+            sump: Its shape.
+            running_m: Level now, pump running, m.
+            rim_m: Height water may rise to, m.
 
         Raises:
-            InputError: A rim without volume, or a negative volume.
-        """
-        positive("the volume to the rim", rim_l, "L")
-        not_negative("a volume", sump_l, "L")
-        return None if (down_l := self.volume_l) is None else rim_l - sump_l - down_l
+            InputError: Rim or level outside the sump.
 
-    def highest_safe_l(self, rim_l: float) -> float | None:
-        """Return the largest volume to run the sump at, L, with a reserve; None: not known.
-
-        Raises:
-            InputError: A rim without volume.
+        Source: conservation of volume.
         """
-        positive("the volume to the rim", rim_l, "L")
-        if (down_l := self.volume_l) is None:
+        within("the rim", rim_m, 0.0, sump.height_m, unit="m")
+        within("the level", running_m, 0.0, sump.height_m, unit="m")
+        needed = self.needed_l
+        if needed is None:
             return None
-        return max(0.0, rim_l - (1.0 + RESERVE_FRAC) * down_l)
+        rim_l = sump.volume_l(rim_m)
+        free = rim_l - sump.volume_l(running_m)
+        safe_l = rim_l - needed
+        highest = sump.depth_m(safe_l) if safe_l > 0.0 else None
+        return Room(free, needed, free - needed, highest)
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned."""
-        return {"stops": list(self._stops)}
+        return {"stops_l": list(self._stops_l)}
 
     @classmethod
     def restore(cls, data: dict[str, Any]) -> DrainDown:
@@ -87,7 +92,11 @@ class DrainDown:
         Raises:
             ValueError: The snapshot is damaged.
         """
-        learned = cls()
-        for stop_l in numbers(data.get("stops")):
-            learned._stops.append(not_negative("a volume", stop_l, "L"))
-        return learned
+        stops = data.get("stops_l")
+        if not isinstance(stops, list) or not all(
+            isinstance(stop, int | float) and isfinite(stop) and stop >= 0.0 for stop in stops
+        ):
+            raise InputError(InputFault.OUTSIDE_RANGE, "no list of stops")
+        found = cls()
+        found._stops_l.extend(float(stop) for stop in stops)
+        return found

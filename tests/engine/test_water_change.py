@@ -1,0 +1,93 @@
+"""The sequence of a water change, its refusals, and its salinity by gsw's masses."""
+
+from dataclasses import replace
+
+import gsw
+import pytest
+from custom_components.stillwell.engine.salt_mass import Water
+from custom_components.stillwell.engine.validity import InputError
+from custom_components.stillwell.engine.water_change import (
+    Change,
+    Plan,
+    Refusal,
+    Step,
+    Stop,
+    refusals,
+    salinity_after,
+)
+
+PLAN = Plan(30.0, Water(300.0, 33.0), 40.0, 60.0, 34.5, 25.0)
+
+
+def test_nothing_speaks_against_it() -> None:
+    assert refusals(PLAN) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "refusal"),
+    [
+        ({"change_l": 151.0, "sump_l": 200.0, "vat_l": 200.0}, Refusal.TOO_MUCH),
+        ({"vat_l": None}, Refusal.VAT_UNKNOWN),
+        ({"vat_l": 30.1}, Refusal.VAT_HOLDS_TOO_LITTLE),
+        ({"vat_salinity": None}, Refusal.SALINITY_UNKNOWN),
+        ({"vat_salinity": 36.0}, Refusal.SALINITY_OFF),
+        ({"vat_temp_c": 18.0}, Refusal.TEMPERATURE_OFF),
+        ({"sump_l": 29.0}, Refusal.SUMP_TOO_LOW),
+    ],
+)
+def test_each_refusal(change: dict[str, float | None], refusal: Refusal) -> None:
+    assert refusals(replace(PLAN, **change)) == [refusal]
+
+
+def test_salinity_after_a_change() -> None:
+    """270 L at 33 and 30 L at 40, by gsw's densities: 3e-5 between them is 1e-3 PSU."""
+
+    def mass(litres: float, psu: float) -> float:
+        return litres * float(gsw.rho_t_exact(psu * 35.16504 / 35.0, 25.0, 0.0))
+
+    old, new = mass(270.0, 33.0), mass(30.0, 40.0)
+    expected = (33.0 * old + 40.0 * new) / (old + new)
+    found = salinity_after(replace(PLAN, vat_salinity=40.0))
+    assert found == pytest.approx(expected, abs=1e-3)
+    assert salinity_after(replace(PLAN, vat_salinity=40.0, vat_temp_c=None)) == pytest.approx(found)
+    assert salinity_after(replace(PLAN, vat_salinity=None)) is None
+
+
+def test_drained_first_then_the_same_is_brought_back() -> None:
+    change = Change(PLAN, 0.0, 40.0)
+    assert change.may_drain
+    assert not change.may_refill
+    change = change.after(600.0, 25.0)
+    assert change.drained_l == pytest.approx(15.0)
+    change = change.after(1200.0, 9.5)  # half a litre more than wanted ran out
+    assert change.step is Step.REFILL
+    assert change.may_refill
+    assert not change.may_drain
+    change = change.after(2400.0, 39.6)
+    assert change.step is Step.REFILL
+    change = change.after(2460.0, 40.0)
+    assert change.step is Step.DONE
+    assert change.refilled_l == pytest.approx(30.5)
+    assert change.after(9999.0, None) is change
+    assert change.aborted() is change
+
+
+def test_whatever_is_wrong_ends_it_with_both_lines_shut() -> None:
+    change = Change(PLAN, 100.0, 40.0)
+    for after, why in (
+        (change.after(200.0, None), Stop.LEVEL_LOST),
+        (change.after(200.0, 39.0, is_tripped=True), Stop.LINE_TRIPPED),
+        (change.after(7301.0, 39.0), Stop.TOOK_TOO_LONG),
+        (change.after(50.0, 39.0), Stop.TOOK_TOO_LONG),
+        (change.aborted(), Stop.ABORTED_BY_HAND),
+    ):
+        assert (after.step, after.stop) == (Step.ABORTED, why)
+        assert not after.may_drain
+        assert not after.may_refill
+        assert after.after(300.0, 9.0) is after
+
+
+def test_a_plan_without_volume_is_refused() -> None:
+    for change in ({"change_l": 0.0}, {"longest_step_s": 0.0}):
+        with pytest.raises(InputError):
+            replace(PLAN, **change)
