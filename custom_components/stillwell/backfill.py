@@ -6,6 +6,7 @@ and takes the learned model when it is done. Control never waits for any of this
 """
 
 import logging
+import time
 from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -34,6 +35,11 @@ CHUNK: Final = timedelta(days=1)
 DENSE_DAYS: Final = 10
 THIN_S: Final = 300.0
 """Older than `DENSE_DAYS` one report in five minutes is plenty; a year then takes seconds."""
+
+SLICE: Final = 40
+SLICE_REST_S: Final = 0.0005
+"""After so many reports, a few milliseconds of work, the learning thread rests: the hub's loop
+would otherwise wait out the interpreter's switch interval each time it has something to do."""
 
 
 @dataclass(slots=True)
@@ -74,6 +80,8 @@ class Learner:
     ) -> None:
         self.last_s = t_s
         self.count += 1
+        if self.count % SLICE == 0:
+            time.sleep(SLICE_REST_S)
         self.model.report(
             t_s,
             level_reading(state, self.settings, self.settings.vessel),

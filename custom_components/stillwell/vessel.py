@@ -213,13 +213,15 @@ class VesselRuntime:
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
-        is_news |= not verdict.status.is_usable or verdict.reason is not self.view.reason
+        is_held = not verdict.status.is_usable and self.model.balance.volume_l is not None
+        is_news |= is_held or verdict.reason is not self.view.reason
         for line in self.lines:
             line.watch.async_tick(t_s, self.model)
         for line in self.draws:
             line.watch.async_source(t_s, self.model)
         if is_news:
-            # A good level moves with its reports; time alone moves only what is held.
+            # A good level moves with its reports; time alone moves only what is held,
+            # and where no level was ever seen there is nothing to hold.
             self.async_publish(t_s)
         else:
             self._refresh_lines()

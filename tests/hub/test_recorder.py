@@ -3,8 +3,10 @@
 from datetime import timedelta
 from math import pi, sin
 from typing import TYPE_CHECKING
+from unittest.mock import patch
 
 import pytest
+from custom_components.stillwell import backfill
 from homeassistant.components.energy import data as energy_data
 from homeassistant.components.energy import validate
 from homeassistant.components.recorder import get_instance
@@ -166,6 +168,17 @@ async def test_progress_of_learning_is_shown(
     assert seen[0] < 50.0
     assert seen[-1] == 100.0
     assert len(set(seen)) > 2
+
+
+async def test_learning_lets_the_hub_have_the_interpreter_between_slices(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    """A day of a report each ten minutes is 144 reports: three whole slices of 40."""
+    await record(hass, freezer, 24)
+    with patch.object(backfill.time, "sleep") as rest:
+        await lab.set_up()
+    learned = [call for call in rest.call_args_list if call.args == (backfill.SLICE_REST_S,)]
+    assert len(learned) == 3
 
 
 async def test_it_learns_once(

@@ -183,3 +183,18 @@ async def test_another_source_place_or_shape_loses_and_moves_nothing(
     assert lab.value("total_used") == pytest.approx(before[0], abs=0.05)
     assert lab.value("use_per_day") == pytest.approx(before[1], rel=0.05)
     assert lab.value("added_today") == pytest.approx(0, abs=0.05)
+
+
+async def test_a_source_that_was_never_there_is_told_once_and_not_at_every_tick(lab: Lab) -> None:
+    """Nothing is known, so nothing moves with time; what is held does move."""
+    await lab.set_up()
+    assert lab.hass.states.get(SOURCE) is None
+    await lab.wait(60)
+    before = lab.runtime.view
+    await lab.wait(600)
+    assert lab.runtime.view is before
+    await lab.settle()
+    await lab.level("unavailable")
+    held = lab.runtime.view
+    await lab.wait(120)
+    assert lab.runtime.view.held_s > held.held_s + 60

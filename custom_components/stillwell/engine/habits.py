@@ -31,13 +31,14 @@ _RUN_FACTOR: Final = 4.0
 class Rhythm:
     """Intervals between reports."""
 
-    __slots__ = ("_count", "_longest_s", "_sum_s", "_total")
+    __slots__ = ("_count", "_known", "_longest_s", "_sum_s", "_total")
 
     def __init__(self) -> None:
         self._count = array("d", bytes(8 * _BINS))
         self._sum_s = array("d", bytes(8 * _BINS))
         self._total = 0.0
         self._longest_s = 0.0
+        self._known: dict[float, float] = {}  # quantiles asked for since the last interval
 
     @property
     def is_known(self) -> bool:
@@ -47,6 +48,7 @@ class Rhythm:
     def learn(self, interval_s: float) -> None:
         """Take one interval."""
         i = min(_BINS - 1, max(0, int(2.0 * log(max(1.0, interval_s)) / log(2.0) + 0.5)))
+        self._known.clear()
         self._count[i] += 1.0
         self._sum_s[i] += interval_s
         self._total += 1.0
@@ -59,11 +61,15 @@ class Rhythm:
 
     def quantile_s(self, frac: float) -> float | None:
         """Return the interval that this share of reports does not exceed; None at first."""
+        if frac in self._known:
+            return self._known[frac]
         if self._total == 0.0:
             return None
         wanted = frac * self._total * (1.0 - 1e-12)
         i = next(i for i, below in enumerate(accumulate(self._count)) if below >= wanted)
-        return self._sum_s[i] / self._count[i] if self._count[i] > 0.0 else 0.0
+        found_s = self._sum_s[i] / self._count[i] if self._count[i] > 0.0 else 0.0
+        self._known[frac] = found_s
+        return found_s
 
     @property
     def longest_s(self) -> float:
@@ -83,6 +89,7 @@ class Rhythm:
 
     def restore(self, data: Mapping[str, Any]) -> None:
         """Take over a snapshot."""
+        self._known.clear()
         for i, count, sum_s in data["bins"]:
             self._count[int(i)] = float(count)
             self._sum_s[int(i)] = float(sum_s)
