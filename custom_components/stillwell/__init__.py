@@ -12,6 +12,7 @@ from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .migration import async_migrate_entry as async_migrate_entry
+from .sentences import async_register_sentences
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 
@@ -41,6 +42,8 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
     await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
+    for unregister in await async_register_sentences(hass, system):
+        entry.async_on_unload(unregister)
     entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
     return True
 

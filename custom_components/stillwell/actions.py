@@ -5,7 +5,6 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 import voluptuous as vol
-from homeassistant.config_entries import ConfigEntryState
 from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
 from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import config_validation as cv
@@ -17,12 +16,12 @@ from homeassistant.util.json import JsonValueType
 
 from .blueprint_care import async_install
 from .const import DOMAIN
-from .coordinator import System
 from .daily_statistics import async_write_daily_use, statistic_id
 from .dashboard import async_dashboard
 from .engine.calibration import PourError
 from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
+from .targets import Target, target_of
 from .vessel import VesselRuntime
 
 ATTR_REASON: Final = "reason"
@@ -48,8 +47,6 @@ LARGEST_POUR_L: Final = 10000.0
 
 REASON_LENGTH: Final = 200
 
-type Target = VesselRuntime | FillLine
-
 
 def _targets(call: ServiceCall) -> list[Target]:
     """Return the vessels and lines a call is aimed at, each once."""
@@ -58,7 +55,7 @@ def _targets(call: ServiceCall) -> list[Target]:
     registry = er.async_get(hass)
     found: dict[str, Target] = {}
     for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
-        target = _target_of(hass, registry.async_get(entity_id))
+        target = target_of(hass, registry.async_get(entity_id))
         if target is not None:
             found[target.subentry_id] = target
         elif entity_id in referenced.referenced:
@@ -70,17 +67,6 @@ def _targets(call: ServiceCall) -> list[Target]:
     if not found:
         raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_vessel")
     return list(found.values())
-
-
-def _target_of(hass: HomeAssistant, entity: er.RegistryEntry | None) -> Target | None:
-    if entity is None or entity.platform != DOMAIN or entity.config_subentry_id is None:
-        return None
-    entry = hass.config_entries.async_get_entry(entity.config_entry_id or "")
-    if entry is None or entry.state is not ConfigEntryState.LOADED:
-        return None
-    system: System = entry.runtime_data
-    key = entity.config_subentry_id
-    return system.vessels.get(key) or system.lines.get(key)
 
 
 def _vessels(call: ServiceCall) -> list[VesselRuntime]:

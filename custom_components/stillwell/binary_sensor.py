@@ -1,4 +1,4 @@
-"""Binary sensors: filling and unexplained loss of a vessel, lockout and permit of a line."""
+"""Binary sensors: low, filling and unexplained loss of a vessel, lockout and permit of a line."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -54,6 +54,9 @@ def _loss_attributes(runtime: VesselRuntime) -> Mapping[str, Any]:
 
 
 VESSEL_SENSORS: Final = (
+    VesselBinaryDescription(
+        key="low", translation_key="low", is_on_fn=lambda runtime: runtime.is_low
+    ),
     VesselBinaryDescription(
         key="filling",
         translation_key="filling",

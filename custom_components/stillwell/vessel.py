@@ -28,6 +28,7 @@ from homeassistant.util.json import JsonValueType
 
 from .backfill import async_learn_from_recorder
 from .const import DOMAIN
+from .engine.forecast import Outlook
 from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
 from .local_time import LocalTime
@@ -41,6 +42,9 @@ if TYPE_CHECKING:
     from .fill_line import FillLine
 
 _LOGGER = logging.getLogger(__name__)
+
+LOW_UNTIL_FRAC: Final = 0.02
+"""Low ends this share of the way from the start mark to full: waves at the mark do not flicker."""
 
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
 
@@ -93,6 +97,8 @@ class VesselRuntime:
         self._on_learned = on_learned
         self._entities: list[FollowingEntity] = []
         self._is_signal_lost = False
+        self.is_low: bool | None = None
+        """Whether the water is at or below the start mark, so that a refill is due."""
         self._told_reason = Reason.NONE
         self._registry_ids = registry_ids(hass, subentry.data)
         self._footing: dict[str, Any] = {
@@ -235,9 +241,19 @@ class VesselRuntime:
             self._failed(t_s, err)
             return
         self._tell_signal(view)
+        self.is_low = self._judge_low(view.volume_l)
         for entity in self._entities:
             entity.refresh()
         self._refresh_lines()
+
+    def _judge_low(self, volume_l: float | None) -> bool | None:
+        if volume_l is None:
+            return None
+        shape = self.settings.vessel
+        limit_l = shape.volume_l(self.settings.start_m)
+        if self.is_low:
+            limit_l += LOW_UNTIL_FRAC * (shape.volume_l(self.settings.full_m) - limit_l)
+        return volume_l <= limit_l
 
     def _refresh_lines(self) -> None:
         for line in (*self.lines, *self.draws):
@@ -360,14 +376,25 @@ class VesselRuntime:
         self.async_publish(dt_util.utcnow().timestamp())
         self._on_learned()
 
+    def _outlook(self, now: datetime, until: datetime) -> Outlook | None:
+        now_s = now.timestamp()
+        return self.model.outlook(now_s, until.timestamp(), self._local_time.utc_offset_s(now_s))
+
+    def chance_to_last(self, now: datetime, until: datetime) -> float | None:
+        """Return the chance, 0 to 1, that the usable water lasts until a time.
+
+        None while the use is not known, or no level is shown.
+        """
+        outlook = None if self.view.volume_l is None else self._outlook(now, until)
+        return None if outlook is None else outlook.probability
+
     def forecast(self, now: datetime, until: datetime) -> dict[str, JsonValueType]:
         """Return whether the water lasts until a time, as an action's response.
 
         Raises:
             ServiceValidationError: Level or use is not known yet.
         """
-        now_s = now.timestamp()
-        outlook = self.model.outlook(now_s, until.timestamp(), self._local_time.utc_offset_s(now_s))
+        outlook = self._outlook(now, until)
         if outlook is None:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,

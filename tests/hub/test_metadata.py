@@ -18,10 +18,12 @@ from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
 from custom_components.stillwell import (
     binary_sensor,
     button,
+    condition,
     config_flow,
     event,
     sensor,
     switch,
+    trigger,
 )
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.engine.guard_events import (
@@ -37,9 +39,11 @@ from custom_components.stillwell.engine.guard_events import (
 from custom_components.stillwell.engine.guard_table import Phase
 from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.quantities import Reason, Status
+from custom_components.stillwell.happenings import HAPPENINGS, STANDINGS
 from custom_components.stillwell.settings import Measure
 from custom_components.stillwell.vessel_forms import MARKS, SHAPE_FIELDS
 from homeassistant.const import Platform
+from homeassistant.helpers import selector
 from homeassistant.helpers.selector import validate_selector
 from homeassistant.setup import async_setup_component
 from homeassistant.util.yaml import load_yaml
@@ -129,8 +133,10 @@ def test_manifest_holds_what_the_validator_asks() -> None:
 
 
 def test_imported_parts_of_the_hub_are_declared() -> None:
-    # The base platforms and what every hub has are never declared.
+    # The base platforms and what every hub has are never declared; a module named after a
+    # part of the hub is loaded by that part only.
     free = {str(platform) for platform in Platform} | {
+        "device_automation",
         "diagnostics",
         "repairs",
         "system_health",
@@ -146,7 +152,10 @@ def test_imported_parts_of_the_hub_are_declared() -> None:
             elif isinstance(node, ast.Import):
                 names = [alias.name for alias in node.names]
             used |= {
-                name.split(".")[2] for name in names if name.startswith("homeassistant.components.")
+                part
+                for name in names
+                if name.startswith("homeassistant.components.")
+                and (part := name.split(".")[2]) != path.stem
             }
     assert used
     assert used <= declared
@@ -205,8 +214,10 @@ def test_texts_have_the_known_parts() -> None:
     assert set(EN) == {
         "title",
         "common",
+        "conditions",
         "config",
         "config_subentries",
+        "device_automation",
         "entity",
         "exceptions",
         "issues",
@@ -214,6 +225,7 @@ def test_texts_have_the_known_parts() -> None:
         "selector",
         "services",
         "system_health",
+        "triggers",
     }
     assert EN["title"] == MANIFEST["name"]
     assert not (PACKAGE / "strings.json").exists()
@@ -363,7 +375,7 @@ def test_every_form_error_has_its_text() -> None:
 
 
 def test_icons_are_drawn_from_the_hub_s_set_and_states_differ() -> None:
-    assert set(ICONS) == {"entity", "services"}
+    assert set(ICONS) == {"conditions", "entity", "services", "triggers"}
     for path, icon in _leaves(ICONS):
         assert ICON.match(icon), path
     for platform, entities in ICONS["entity"].items():
@@ -407,6 +419,77 @@ def test_actions_are_aimed_at_our_own_entities() -> None:
     for name, service in SERVICES.items():
         if name not in ("install_blueprints", "dashboard"):
             TARGET(service["target"])
+
+
+# Triggers and conditions
+
+
+def _check_described(described: dict[str, Any], group: str, one: str) -> None:
+    """Check a file of triggers or conditions as the validator does: structure, texts, icons."""
+    listed = {key: value for key, value in described.items() if not key.startswith(".")}
+    assert set(listed) == set(EN[group]) == set(ICONS[group])
+    for key, value in listed.items():
+        # Words stand in the texts only.
+        assert set(value) == {"fields", "target"}, key
+        selector.TargetSelector.CONFIG_SCHEMA(value["target"])
+        kind = value["target"]["entity"]
+        assert kind["integration"] == DOMAIN, key
+        text = EN[group][key]
+        assert set(text) == {"name", "description", "fields"}, key
+        assert text["name"], key
+        assert text["description"].endswith("."), key
+        assert set(text["fields"]) == set(value["fields"]), key
+        for name, field in value["fields"].items():
+            assert set(field) <= {"required", "default", "example", "selector"}, (key, name)
+            validate_selector(field["selector"])
+            words = text["fields"][name]
+            assert set(words) == {"name", "description"}, (key, name)
+        assert set(ICONS[group][key]) == {one}, key
+
+
+def test_triggers_are_described_as_they_are_registered() -> None:
+    described = load_yaml(str(PACKAGE / "triggers.yaml"))
+    _check_described(described, "triggers", "trigger")
+    assert set(EN["triggers"]) == set(trigger.TRIGGERS) == set(HAPPENINGS)
+    names = EN["device_automation"]["trigger_type"]
+    assert set(names) == set(HAPPENINGS)
+    assert set(EN["device_automation"]["extra_fields"]) == {"for"}
+
+
+def test_conditions_are_described_as_they_are_registered() -> None:
+    described = load_yaml(str(PACKAGE / "conditions.yaml"))
+    _check_described(described, "conditions", "condition")
+    assert set(EN["conditions"]) == set(condition.CONDITIONS)
+
+
+ENDS = {"until": "2030-01-01 00:00:00", "lasts": 60}
+
+
+async def test_fields_of_the_files_are_those_of_the_code(hass: HomeAssistant) -> None:
+    """What the files offer with their defaults is what the code takes."""
+    target = {"entity_id": ["sensor.later"]}
+    for name, made in trigger.TRIGGERS.items():
+        fields = load_yaml(str(PACKAGE / "triggers.yaml"))[name]["fields"]
+        offered = {key: field["default"] for key, field in fields.items()}
+        await made.async_validate_config(hass, {"target": target, "options": offered})
+    for name, chosen in condition.CONDITIONS.items():
+        fields = load_yaml(str(PACKAGE / "conditions.yaml"))[name]["fields"]
+        offered = {key: field["default"] for key, field in fields.items() if "default" in field}
+        for further in set(fields) - set(offered) or {None}:
+            given = (
+                {} if further is None else {further: {"until": "2030-01-01", "lasts": 60}[further]}
+            )
+            await chosen.async_validate_config(hass, {"target": target, "options": offered | given})
+
+
+def test_triggers_and_conditions_show_entities_that_exist() -> None:
+    described = {(platform, item.translation_key) for platform, item in _descriptions()}
+    for shown in (*HAPPENINGS.values(), *STANDINGS.values()):
+        assert (shown.platform, shown.key) in described
+        item = next(item for _, item in _descriptions() if item.translation_key == shown.key)
+        words = set(getattr(item, "options", None) or {"on", "off"})
+        assert shown.states | shown.others == words
+        assert not shown.states & shown.others
 
 
 # Quality scale

@@ -1,0 +1,97 @@
+"""English sentences for the hub's own voice agent.
+
+An integration cannot ship a file of sentences; the hub reads those from its configuration
+only. So each vessel and line gets its sentences as the hub's own conversation triggers do,
+with its name in them: a question about anything else is left to others.
+"""
+
+import logging
+from collections.abc import Mapping
+from functools import partial
+from typing import Any, Final
+
+import voluptuous as vol
+from homeassistant.const import CONF_COMMAND, CONF_PLATFORM
+from homeassistant.core import CALLBACK_TYPE, Context, HomeAssistant
+from homeassistant.exceptions import HomeAssistantError
+from homeassistant.helpers.script import ScriptRunResult
+from homeassistant.helpers.trigger import async_initialize_triggers, async_validate_trigger_config
+
+from .answers import QUESTIONS, Answers
+from .const import DOMAIN
+from .coordinator import System
+from .fill_line import FillLine
+from .spoken_names import spoken_name, words
+from .targets import Target
+
+_LOGGER = logging.getLogger(__name__)
+
+CONVERSATION: Final = "conversation"
+
+ASKED: Final = {
+    "time_left": (
+        "how long (will|does|do) [the] NAME last",
+        "how long until [the] NAME (is|runs) empty",
+        "when (is|does|will) [the] NAME [be|run] empty",
+    ),
+    "amount": (
+        "how much water (is|is left|is there|do we have|have we got) in [the] NAME",
+        "how much is [left] in [the] NAME",
+        "how full is [the] NAME",
+        "how many (litres|liters|gallons) are [left] in [the] NAME",
+    ),
+    "lockout": ("(is|why is) [the] NAME locked out",),
+}
+
+
+async def async_register_sentences(hass: HomeAssistant, system: System) -> list[CALLBACK_TYPE]:
+    """Register the sentences of a system; return what takes them back."""
+    if CONVERSATION not in hass.config.components:
+        return []
+    registered: list[CALLBACK_TYPE] = []
+    targets: list[Target] = [*system.vessels.values(), *system.lines.values()]
+    for target in targets:
+        for question, asked in ASKED.items():
+            if question == "lockout" or not isinstance(target, FillLine):
+                remove = await _async_register(hass, target, question, asked)
+                registered += [] if remove is None else [remove]
+    return registered
+
+
+async def _async_register(
+    hass: HomeAssistant, target: Target, question: str, asked: tuple[str, ...]
+) -> CALLBACK_TYPE | None:
+    # Only words: marks would be read as part of the template.
+    name = " ".join(words(spoken_name(hass, target)))
+    if not name:
+        return None
+    commands = [sentence.replace("NAME", name) for sentence in asked]
+    try:
+        configs = await async_validate_trigger_config(
+            hass, [{CONF_PLATFORM: CONVERSATION, CONF_COMMAND: commands}]
+        )
+    except (HomeAssistantError, vol.Invalid) as err:
+        # A name that cannot be said must not keep the guard from starting.
+        _LOGGER.warning("No sentences for %s: %s", target.title, err)
+        return None
+    return await async_initialize_triggers(
+        hass,
+        configs,
+        partial(_async_answer, hass, target, question),
+        DOMAIN,
+        target.title,
+        _LOGGER.log,
+    )
+
+
+async def _async_answer(
+    hass: HomeAssistant,
+    target: Target,
+    question: str,
+    variables: Mapping[str, Any],
+    _context: Context | None = None,
+) -> ScriptRunResult:
+    """Answer as an automation would that sets a response."""
+    language = variables["trigger"]["user_input"]["language"]
+    answers = await Answers.of(hass, language)
+    return ScriptRunResult(QUESTIONS[question](answers, target), None, {})
