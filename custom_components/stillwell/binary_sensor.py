@@ -17,6 +17,7 @@ from .coordinator import StillwellConfigEntry
 from .engine.balance import Flow
 from .entity import FollowingEntity, LineEntity, StillwellEntity
 from .fill_watch import FillWatch
+from .temperature_entities import TEMPERATURE_ALARMS, TemperatureAlarm
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
@@ -142,7 +143,7 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the binary sensors of each vessel and each fill line."""
+    """Add the binary sensors of each vessel, fill line and temperature watch."""
     for runtime in entry.runtime_data.vessels.values():
         async_add_entities(
             [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS],
@@ -152,4 +153,13 @@ async def async_setup_entry(
         async_add_entities(
             [LineBinarySensor(line, description) for description in LINE_SENSORS],
             config_subentry_id=line.subentry_id,
+        )
+    for watch in entry.runtime_data.temperatures.values():
+        async_add_entities(
+            [
+                TemperatureAlarm(watch, description)
+                for description in TEMPERATURE_ALARMS
+                if watch.settings.heater is not None or not description.needs_heater
+            ],
+            config_subentry_id=watch.subentry_id,
         )

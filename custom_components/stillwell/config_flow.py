@@ -28,10 +28,12 @@ from .const import (
     DOMAIN,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
+    SUBENTRY_TEMPERATURE_WATCH,
 )
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
+from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_neighbours import free_name
 
@@ -63,8 +65,12 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
     def async_get_supported_subentry_types(
         cls, config_entry: ConfigEntry
     ) -> dict[str, type[ConfigSubentryFlow]]:
-        """Return the vessels and fill lines a system may have."""
-        return {SUBENTRY_RESERVOIR: ReservoirFlow, SUBENTRY_FILL_LINE: FillLineFlow}
+        """Return what a system may have: vessels, fill lines, temperature watches."""
+        return {
+            SUBENTRY_RESERVOIR: ReservoirFlow,
+            SUBENTRY_FILL_LINE: FillLineFlow,
+            SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
+        }
 
     @staticmethod
     @callback

@@ -9,6 +9,7 @@ CONFIG_MINOR_VERSION: Final = 2
 
 SUBENTRY_RESERVOIR: Final = "reservoir"
 SUBENTRY_FILL_LINE: Final = "fill_line"
+SUBENTRY_TEMPERATURE_WATCH: Final = "temperature_watch"
 
 EVENT_DECISION: Final = "stillwell_decision"
 
@@ -53,6 +54,13 @@ CONF_HIGH_TEST_DAYS: Final = "high_test_days"
 CONF_LEAK_TEST_DAYS: Final = "leak_test_days"
 CONF_COUNTDOWN_TEST_DAYS: Final = "countdown_test_days"
 CONF_REHEARSAL: Final = "rehearsal"
+
+# Subentry: one temperature watch. Temperatures in degC.
+CONF_HEATER: Final = "heater"
+CONF_HEATER_POWER_W: Final = "heater_power_w"
+CONF_ROOM_SOURCE: Final = "room_temperature_source"
+CONF_LOW_C: Final = "low_c"
+CONF_HIGH_C: Final = "high_c"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

@@ -13,7 +13,13 @@ from homeassistant.helpers.event import async_track_time_interval
 from homeassistant.util import dt as dt_util
 
 from .actuator import Actuator
-from .const import CONF_DEVICE, DOMAIN, SUBENTRY_FILL_LINE, SUBENTRY_RESERVOIR
+from .const import (
+    CONF_DEVICE,
+    DOMAIN,
+    SUBENTRY_FILL_LINE,
+    SUBENTRY_RESERVOIR,
+    SUBENTRY_TEMPERATURE_WATCH,
+)
 from .decision_text import async_load_texts
 from .engine.geometry import GeometryError
 from .fill_line import FillLine
@@ -22,6 +28,7 @@ from .local_time import LocalTime
 from .settings import SettingsError, VesselSettings, system_settings, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
+from .temperature_watch import TemperatureWatch, watch_settings
 from .vessel import VesselRuntime
 
 type StillwellConfigEntry = ConfigEntry[System]
@@ -42,6 +49,7 @@ class System:
         self.entry = entry
         self.vessels: dict[str, VesselRuntime] = {}
         self.lines: dict[str, FillLine] = {}
+        self.temperatures: dict[str, TemperatureWatch] = {}
         self.is_reload_due = False
         self._unguarded: list[str] = []
         self.learned = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[0]}")
@@ -60,6 +68,8 @@ class System:
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
             self._add_line(line, safety, is_damaged=is_safety_damaged)
+        for watch in self._subentries(frozenset({SUBENTRY_TEMPERATURE_WATCH})):
+            self._add_temperature(watch, learned)
         subentries = self.entry.subentries
         # What belongs to one that is not running now must not be forgotten with it.
         self._kept_learned = {key: learned[key] for key in learned if key in subentries}
@@ -125,6 +135,31 @@ class System:
         now_s = dt_util.utcnow().timestamp()
         line.restore(safety.pop(key, None), now_s, is_damaged=is_damaged)
         self.lines[key] = line
+
+    def _add_temperature(self, subentry: ConfigSubentry, learned: Payload) -> None:
+        key = subentry.subentry_id
+        memory = learned.get(key, {})
+        subentry = self._renamed(subentry, memory)
+        issue_id = f"watch_settings_invalid_{key}"
+        try:
+            settings = watch_settings(subentry.data, system_settings(self.entry).volume_l)
+        except ValueError as err:
+            ir.async_create_issue(
+                self.hass,
+                DOMAIN,
+                issue_id,
+                is_fixable=False,
+                severity=ir.IssueSeverity.ERROR,
+                translation_key="watch_settings_invalid",
+                translation_placeholders={"watch": subentry.title, "error": str(err)},
+            )
+            return
+        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        watch = TemperatureWatch(self.hass, subentry, settings, on_learned=self.async_learned)
+        if memory and not watch.restore(memory):
+            self.learned.async_report_damage(self.learned.key)
+        learned.pop(key, None)
+        self.temperatures[key] = watch
 
     def _line(self, subentry: ConfigSubentry) -> FillLine:
         """Make a line between its vessels.
@@ -194,7 +229,9 @@ class System:
         self._async_put_off_unguarded()
         for runtime in self.vessels.values():
             unsubscribe += runtime.async_start(now_s)
-        for key in (*self.vessels, *self.lines):
+        for watch in self.temperatures.values():
+            unsubscribe += watch.async_start(now_s)
+        for key in (*self.vessels, *self.lines, *self.temperatures):
             unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
         for runtime in self.vessels.values():
             self.entry.async_create_background_task(
@@ -227,8 +264,12 @@ class System:
             line.device_info["via_device_id"] = made[line.destination.subentry_id]
             self._async_make_device(line)
             line.proof_tests.async_clear_others(self.entry.entry_id)
+        for watch in self.temperatures.values():
+            self._async_make_device(watch)
 
-    def _async_make_device(self, alive: VesselRuntime | FillLine) -> dr.DeviceEntry:
+    def _async_make_device(
+        self, alive: VesselRuntime | FillLine | TemperatureWatch
+    ) -> dr.DeviceEntry:
         return dr.async_get(self.hass).async_get_or_create(
             config_entry_id=self.entry.entry_id,
             config_subentry_id=alive.subentry_id,
@@ -242,6 +283,8 @@ class System:
             runtime.async_tick(now_s)
         for line in self.lines.values():
             line.proof_tests.async_look(now_s)
+        for watch in self.temperatures.values():
+            watch.async_look(now_s)
 
     # Memory
 
@@ -251,9 +294,9 @@ class System:
         self.learned.async_save_soon(self._learned_payload)
 
     def _learned_payload(self) -> Payload:
-        return self._kept_learned | {
-            key: runtime.snapshot() for key, runtime in self.vessels.items()
-        }
+        learned = {key: runtime.snapshot() for key, runtime in self.vessels.items()}
+        learned |= {key: watch.snapshot() for key, watch in self.temperatures.items()}
+        return self._kept_learned | learned
 
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
         return self._kept_safety | {key: line.snapshot() for key, line in self.lines.items()}

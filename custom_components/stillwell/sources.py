@@ -16,9 +16,11 @@ from homeassistant.helpers.start import async_at_started
 from .const import (
     CONF_COUNTDOWN,
     CONF_DEVICE,
+    CONF_HEATER,
     CONF_HIGH_INPUTS,
     CONF_LEAK_INPUTS,
     CONF_RETURN_PUMP,
+    CONF_ROOM_SOURCE,
     CONF_SECONDARY,
     CONF_SOURCE,
     CONF_SUPPLY_EMPTY_INPUTS,
@@ -41,6 +43,8 @@ ISSUES: Final = {
     CONF_SECONDARY: "actuator_missing",
     CONF_COUNTDOWN: "actuator_missing",
     CONF_RETURN_PUMP: "actuator_missing",
+    CONF_HEATER: "source_missing",
+    CONF_ROOM_SOURCE: "source_missing",
 }
 
 

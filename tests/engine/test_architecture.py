@@ -32,6 +32,7 @@ PROPOSALS = {"vessel_checks.py", "vessel_values.py"}
 CONVERSIONS = {
     ("actions.py", "100 * day.covered_frac"),
     ("backfill.py", "HOUR_S / 2"),
+    ("temperature_entities.py", "PERCENT * frac"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),

@@ -44,9 +44,9 @@ def _settled(
 
 def test_raised_when_the_sump_falls_and_lowered_when_it_rises() -> None:
     """5 mm low of 0.18 m2 are 0.9 L; less the dead band of 2 mm, 0.54 L in 6 h are 0.09 L/h,
-    and the usual need has grown by 0.9 / 6 * 3 / 24 = 0.019 L/h in three hours."""
+    and the usual need has grown by 0.09 * 3 / 24 = 0.011 L/h in three hours."""
     adjuster, advice = _settled(0.195)
-    assert advice.rate_l_per_h == pytest.approx(0.109, abs=0.001)
+    assert advice.rate_l_per_h == pytest.approx(0.10125, abs=1e-5)
     assert advice.reason is NoDose.NONE
     assert advice.dose_l == pytest.approx(0.05)
     lower = adjuster.look(3.0 * HOUR + 60.0, DosingFacts(0.199))

@@ -170,8 +170,8 @@ class DoseAdjuster:
         error = spec.target_m - depth_m
         beyond = max(0.0, abs(error) - spec.dead_band_m) * (1.0 if error > 0.0 else -1.0)
         gain = spec.sump_area_m2 * LITRES_PER_M3 / RETURN_S * HOUR_S  # L/h per m
-        # Inside the dead band the usual need is still learned, so that nothing is left over.
-        usual = self._usual + gain * error * span_s / LEARN_S
+        # Nothing moves inside the dead band: learning there without the other part would swing.
+        usual = self._usual + gain * beyond * span_s / LEARN_S
         self._usual = min(max(usual, spec.floor_l_per_h), spec.ceiling_l_per_h)
         wanted = min(max(self._usual + gain * beyond, spec.floor_l_per_h), spec.ceiling_l_per_h)
         # Raised no faster than the ramp; lowered at once, because less is the safe side.

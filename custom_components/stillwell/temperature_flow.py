@@ -1,0 +1,164 @@
+"""Set-up of a temperature watch in the UI: thermometer, heater's switch, and the safe band."""
+
+from typing import TYPE_CHECKING, Any, Final
+
+import voluptuous as vol
+from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+from homeassistant.const import UnitOfTemperature
+from homeassistant.helpers.selector import (
+    EntitySelector,
+    EntitySelectorConfig,
+    NumberSelector,
+    NumberSelectorConfig,
+    NumberSelectorMode,
+    TextSelector,
+)
+from homeassistant.util.unit_conversion import TemperatureConverter
+
+from .const import (
+    CONF_HEATER,
+    CONF_HEATER_POWER_W,
+    CONF_HIGH_C,
+    CONF_LOW_C,
+    CONF_ROOM_SOURCE,
+    CONF_TEMPERATURE_SOURCE,
+    CONF_VOLUME_L,
+)
+from .engine.thermal import COLDEST_C, WARMEST_C
+from .readings import is_temperature_unit, state_unit
+from .temperature_watch import watch_settings
+from .vessel_checks import Refusal
+from .vessel_neighbours import own_entities
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FIELD_NAME: Final = "name"
+FIELD_LOW: Final = "low"
+FIELD_HIGH: Final = "high"
+ENTITIES: Final = (CONF_TEMPERATURE_SOURCE, CONF_HEATER, CONF_ROOM_SOURCE)
+# A warm-water tank: 24 to 27 degC with 1 K of room for the alarm (common practice, no source).
+LOW_C: Final = 23.0
+HIGH_C: Final = 28.0
+_DIGITS: Final = 4
+
+
+class TemperatureWatchFlow(ConfigSubentryFlow):
+    """Add or change a temperature watch."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for everything at once, then save."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                name, data = self._checked(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(name, data)
+        return self.async_show_form(
+            step_id="user",
+            data_schema=self.add_suggested_values_to_schema(
+                self._schema(), user_input or self._stored_values()
+            ),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={} if refusal is None else refusal.placeholders,
+            last_step=True,
+        )
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Show the same form with what is stored."""
+        return await self.async_step_user(user_input)
+
+    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
+        if self.source == SOURCE_RECONFIGURE:
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
+            )
+        return self.async_create_entry(title=name, data=data)
+
+    @property
+    def _unit(self) -> UnitOfTemperature:
+        return UnitOfTemperature(self.hass.config.units.temperature_unit)
+
+    def _shown(self, temp_c: float) -> float:
+        celsius = UnitOfTemperature.CELSIUS
+        return round(TemperatureConverter.convert(temp_c, celsius, self._unit), 2)
+
+    def _stored(self, value: float) -> float:
+        celsius = UnitOfTemperature.CELSIUS
+        return round(TemperatureConverter.convert(value, self._unit, celsius), _DIGITS)
+
+    def _stored_values(self) -> dict[str, Any]:
+        if self.source != SOURCE_RECONFIGURE:
+            return {FIELD_LOW: self._shown(LOW_C), FIELD_HIGH: self._shown(HIGH_C)}
+        stored = self._get_reconfigure_subentry()
+        return {
+            **stored.data,
+            FIELD_NAME: stored.title,
+            FIELD_LOW: self._shown(stored.data[CONF_LOW_C]),
+            FIELD_HIGH: self._shown(stored.data[CONF_HIGH_C]),
+        }
+
+    def _schema(self) -> vol.Schema:
+        own = own_entities(self.hass)
+        band = NumberSelector(
+            NumberSelectorConfig(
+                step="any", unit_of_measurement=self._unit, mode=NumberSelectorMode.BOX
+            )
+        )
+        watts = NumberSelectorConfig(
+            min=1, step="any", unit_of_measurement="W", mode=NumberSelectorMode.BOX
+        )
+        thermometer = EntitySelector(
+            EntitySelectorConfig(domain=["sensor", "number", "input_number"], exclude_entities=own)
+        )
+        switch = EntitySelector(
+            EntitySelectorConfig(
+                domain=["switch", "input_boolean", "binary_sensor"], exclude_entities=own
+            )
+        )
+        return vol.Schema(
+            {
+                vol.Required(FIELD_NAME): TextSelector(),
+                vol.Required(CONF_TEMPERATURE_SOURCE): thermometer,
+                vol.Required(FIELD_LOW): band,
+                vol.Required(FIELD_HIGH): band,
+                vol.Optional(CONF_HEATER): switch,
+                vol.Optional(CONF_HEATER_POWER_W): NumberSelector(watts),
+                vol.Optional(CONF_ROOM_SOURCE): thermometer,
+            }
+        )
+
+    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
+        """Return name and data.
+
+        Raises:
+            Refusal: naming the field, why, and what would work.
+        """
+        name = values[FIELD_NAME].strip()
+        if not name:
+            raise Refusal(FIELD_NAME, "name_empty")
+        for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
+            state = self.hass.states.get(values.get(key, ""))
+            if state is not None and not is_temperature_unit(unit := state_unit(state)):
+                raise Refusal(key, "temperature_unit", source=values[key], unit=str(unit))
+        data = {key: values[key] for key in ENTITIES if values.get(key)}
+        data[CONF_LOW_C] = self._stored(values[FIELD_LOW])
+        data[CONF_HIGH_C] = self._stored(values[FIELD_HIGH])
+        if values.get(CONF_HEATER_POWER_W) is not None:
+            data[CONF_HEATER_POWER_W] = float(values[CONF_HEATER_POWER_W])
+        try:
+            watch_settings(data, self._get_entry().data[CONF_VOLUME_L])
+        except ValueError as err:
+            raise Refusal(
+                FIELD_HIGH,
+                "band_range",
+                coldest=f"{self._shown(COLDEST_C):g} {self._unit}",
+                warmest=f"{self._shown(WARMEST_C):g} {self._unit}",
+                low=f"{self._shown(LOW_C):g}",
+                high=f"{self._shown(HIGH_C):g} {self._unit}",
+            ) from err
+        return name, data

@@ -1,0 +1,192 @@
+"""A temperature watch in the hub: form, entities, memory, refusals; the tank is the simulator's."""
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from custom_components.stillwell.const import DOMAIN, SUBENTRY_TEMPERATURE_WATCH
+from homeassistant.data_entry_flow import FlowResultType
+from homeassistant.helpers import issue_registry as ir
+from tests.simulator.tank import Tank
+
+from .walk import Walk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from homeassistant.core import HomeAssistant
+    from pytest_homeassistant_custom_component.common import MockConfigEntry
+
+    from .lab import Lab
+
+SOURCE = "sensor.nursery_temperature"
+ROOM = "sensor.room_temperature"
+HEATER = "switch.nursery_heater"
+ALARMS = ("temperature_low", "temperature_high", "heater_dead", "heater_stuck_on")
+
+
+def watch(**changes: Any) -> dict[str, Any]:
+    """Return a temperature watch as a subentry; None leaves out."""
+    data = {
+        "temperature_source": SOURCE, "heater": HEATER, "low_c": 24.5, "high_c": 27.0,
+        "heater_power_w": 300.0,
+    } | changes  # fmt: skip
+    return {
+        "data": {key: value for key, value in data.items() if value is not None},
+        "subentry_id": "nursery_temperature",
+        "subentry_type": SUBENTRY_TEMPERATURE_WATCH,
+        "title": "Nursery temperature",
+        "unique_id": None,
+    }
+
+
+def _report(hass: HomeAssistant, tank: Tank, unit: str = "°C") -> None:
+    seen = tank.seen_temp_c()
+    shown = seen if unit == "°C" else seen * 1.8 + 32.0
+    hass.states.async_set(HEATER, "on" if tank.is_commanded_on else "off")
+    hass.states.async_set(SOURCE, f"{shown:.4f}", {"unit_of_measurement": unit})
+
+
+async def _run(lab: Lab, tank: Tank, hours: float, unit: str = "°C") -> None:
+    """Report every five minutes."""
+    for _ in range(int(hours * 12)):
+        for _ in range(5):
+            tank.step()
+        lab.freezer.tick(300.0)
+        _report(lab.hass, tank, unit)
+        await lab.hass.async_block_till_done()
+
+
+@pytest.mark.parametrize("unit", ["°C", "°F"])
+async def test_swing_duty_and_a_dead_heater(lab: Lab, unit: str) -> None:
+    tank = Tank()
+    _report(lab.hass, tank, unit)
+    await lab.set_up(watch(low_c=24.0))
+    await _run(lab, tank, 26.0, unit)
+    assert [lab.state(key).state for key in ALARMS] == ["off"] * 4
+    # The thermostat switches within 0.2 K; noise and a coarse sensor add less than that again.
+    swing = lab.value("temperature_swing")
+    if lab.state("temperature_swing").attributes["unit_of_measurement"] == "°F":
+        swing /= 1.8
+    assert 0.15 <= swing <= 0.45
+    duty = tank.heat_j / 300.0 / tank.t_s
+    assert lab.value("heater_duty") == pytest.approx(100.0 * duty, abs=5.0)
+    tank.is_heater_dead = True
+    await _run(lab, tank, 4.0, unit)
+    assert lab.state("heater_dead").state == "on"
+    assert lab.state("heater_stuck_on").state == "off"
+    assert 0.0 < lab.value("time_to_limit") < 24.0
+
+
+async def test_a_heater_stuck_on(lab: Lab) -> None:
+    tank = Tank()
+    _report(lab.hass, tank)
+    await lab.set_up(watch())
+    await _run(lab, tank, 12.0)
+    tank.is_heater_stuck = True
+    await _run(lab, tank, 3.0)
+    assert lab.state("heater_stuck_on").state == "on"
+    assert lab.state("temperature_high").state == "off"
+
+
+async def test_without_heater_only_the_water_is_judged(lab: Lab) -> None:
+    lab.hass.states.async_set(SOURCE, "27.5", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch(heater=None, heater_power_w=None, room_temperature_source=ROOM))
+    for key in ("heater_duty", "heater_dead", "heater_stuck_on"):
+        with pytest.raises(AssertionError):
+            lab.entity_id(key)
+    await lab.wait(301.0)
+    assert lab.state("temperature_high").state == "on"
+    assert lab.state("temperature_low").state == "off"
+
+
+async def test_a_reading_no_water_has_is_not_taken(
+    lab: Lab, caplog: pytest.LogCaptureFixture
+) -> None:
+    """78 with the unit of degC is Fahrenheit under a wrong name."""
+    lab.hass.states.async_set(SOURCE, "78", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await lab.wait(400.0)
+    assert lab.state("temperature_high").state == "off"
+    assert lab.state("temperature_swing").state == "unknown"
+    assert caplog.text.count("looks like degF") == 1
+
+
+async def test_what_was_learned_outlives_a_restart(lab: Lab) -> None:
+    tank = Tank()
+    _report(lab.hass, tank)
+    await lab.set_up(watch())
+    await _run(lab, tank, 8.0)
+    (alive,) = lab.entry.runtime_data.temperatures.values()
+    learned = alive.snapshot()["watch"]
+    assert learned["on"]
+    await lab.reload()
+    (alive,) = lab.entry.runtime_data.temperatures.values()
+    assert alive.snapshot()["watch"]["on"] == learned["on"]
+    assert not alive.restore({})
+    assert alive.diagnostics()["view"] is not None
+
+
+async def test_settings_that_are_no_use_are_told(lab: Lab) -> None:
+    await lab.set_up(watch(low_c=28.0))
+    issues = ir.async_get(lab.hass)
+    assert issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
+    assert not lab.entry.runtime_data.temperatures
+    await lab.change(SUBENTRY_TEMPERATURE_WATCH, low_c=24.0)
+    assert not issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
+    assert lab.entry.runtime_data.temperatures
+
+
+# The form
+
+FILLED = {"name": "Nursery temperature", "temperature_source": SOURCE, "low": 24.0, "high": 27.0}
+
+
+@pytest.fixture
+async def walk(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+) -> Walk:
+    hass.states.async_set(SOURCE, "25.1", {"unit_of_measurement": "°C"})
+    return Walk(hass, add_system("Nursery"), check_form, kind=SUBENTRY_TEMPERATURE_WATCH)
+
+
+async def test_form_makes_and_changes_a_watch(walk: Walk) -> None:
+    await walk.open()
+    await walk.send(FILLED | {"heater": HEATER, "heater_power_w": 100.0})
+    assert walk.form["type"] is FlowResultType.CREATE_ENTRY
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_TEMPERATURE_WATCH)
+    assert dict(stored.data) == {
+        "temperature_source": SOURCE, "heater": HEATER, "heater_power_w": 100.0,
+        "low_c": 24.0, "high_c": 27.0,
+    }  # fmt: skip
+    await walk.open(stored.subentry_id)
+    assert walk.shown("high") == 27.0
+    await walk.send(FILLED | {"high": 28.0})
+    assert walk.form["reason"] == "reconfigure_successful"
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_TEMPERATURE_WATCH)
+    assert dict(stored.data) == {"temperature_source": SOURCE, "low_c": 24.0, "high_c": 28.0}
+
+
+async def test_form_in_fahrenheit_stores_celsius(imperial: HomeAssistant, walk: Walk) -> None:
+    """75.2 degF are 24 degC, 80.6 are 27, exactly."""
+    await walk.open()
+    await walk.send(FILLED | {"low": 75.2, "high": 80.6})
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_TEMPERATURE_WATCH)
+    assert (stored.data["low_c"], stored.data["high_c"]) == (24.0, 27.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "error"),
+    [
+        ({"name": "  "}, "name", "name_empty"),
+        ({"low": 28.0}, "high", "band_range"),
+        ({"high": 80.0}, "high", "band_range"),
+        ({"temperature_source": "sensor.level"}, "temperature_source", "temperature_unit"),
+    ],
+)
+async def test_form_refuses(walk: Walk, changes: dict[str, Any], field: str, error: str) -> None:
+    walk.hass.states.async_set("sensor.level", "20", {"unit_of_measurement": "cm"})
+    await walk.open()
+    await walk.send(FILLED | changes)
+    assert walk.form["errors"] == {field: error}
