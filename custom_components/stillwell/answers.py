@@ -128,11 +128,10 @@ class Answers:
     # Parts of sentences
 
     def _level_unknown(self, vessel: VesselRuntime) -> str:
-        reason = vessel.view.reason
+        # Without a level no reason would mean only that none has been judged yet.
+        reason = {Reason.NONE: Reason.STARTING}.get(vessel.view.reason, vessel.view.reason)
         if self._hass.states.get(vessel.settings.source) is None:
             reason = Reason.NO_SOURCE
-        elif reason is Reason.NONE:
-            reason = Reason.STARTING
         return self.text(
             "answer_level_unknown",
             vessel=spoken_name(self._hass, vessel),

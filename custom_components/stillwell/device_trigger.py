@@ -70,7 +70,9 @@ async def async_attach_trigger(
     entity_id = _entity_id(hass, config[CONF_DEVICE_ID], shown)
     if entity_id is None:
         raise InvalidDeviceAutomationConfig(
-            f"the device has no entity for the trigger {config[CONF_TYPE]}"
+            translation_domain=DOMAIN,
+            translation_key="no_trigger_entity",
+            translation_placeholders={"trigger": config[CONF_TYPE]},
         )
     settings = {
         CONF_PLATFORM: "state",

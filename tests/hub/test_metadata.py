@@ -562,3 +562,73 @@ def test_every_quality_rule_is_answered() -> None:
             assert answer["comment"].endswith("."), rule
         else:
             assert answer in ("done", "todo"), rule
+
+
+def _trees() -> Iterator[tuple[Path, ast.Module]]:
+    for path in sorted(PACKAGE.glob("*.py")):
+        yield path, ast.parse(path.read_text("utf-8"))
+
+
+def test_done_means_done_parallel_updates_and_entities() -> None:
+    """Rules parallel-updates, has-entity-name and entity-unique-id."""
+    for module in (binary_sensor, button, event, sensor, switch):
+        assert module.PARALLEL_UPDATES == 0
+    for _, item in _descriptions():
+        assert item.translation_key, item.key
+    text = (PACKAGE / "entity.py").read_text("utf-8")
+    assert "_attr_has_entity_name = True" in text
+    assert "_attr_unique_id" in text
+    # Of the source's entity nothing is taken into an id.
+    assert 'f"{owner.subentry_id}_{description.key}"' in text
+
+
+def test_done_means_done_runtime_data_and_actions() -> None:
+    """Rules runtime-data and action-setup."""
+    for path, tree in _trees():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Attribute) and node.attr == "data":
+                owner = node.value
+                assert not (isinstance(owner, ast.Name) and owner.id == "hass"), path.name
+    setup = next(tree for path, tree in _trees() if path.name == "__init__.py")
+    made = {node.name: ast.unparse(node) for node in setup.body if hasattr(node, "name")}
+    assert "async_register(hass)" in made["async_setup"]
+    assert "async_register(hass)" not in made["async_setup_entry"]
+
+
+ERRORS = {"HomeAssistantError", "ServiceValidationError", "InvalidDeviceAutomationConfig"}
+
+
+def test_done_means_done_exceptions_are_translated() -> None:
+    """Rule exception-translations: what a person sees of an error is a text of ours."""
+    found = 0
+    for path, tree in _trees():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ERRORS:
+                found += 1
+                words = {word.arg for word in node.keywords}
+                assert {"translation_domain", "translation_key"} <= words, path.name
+    assert found > 5
+
+
+def test_done_means_done_documents() -> None:
+    """Rules docs-*: each has its place in the README."""
+    text = (ROOT / "README.md").read_text("utf-8")
+    headings = set(re.findall(r"^#+ (.+)$", text, re.MULTILINE))
+    assert {
+        "Actions",
+        "Installation",
+        "Limits",
+        "Removal",
+        "Triggers and conditions",
+        "Troubleshooting",
+        "What it is good for",
+        "What set-up asks",
+        "What you see",
+    } <= headings
+    for group, names in (
+        ("action", SERVICES),
+        ("trigger", trigger.TRIGGERS),
+        ("condition", condition.CONDITIONS),
+    ):
+        for name in names:
+            assert f"`stillwell.{name}`" in text, (group, name)

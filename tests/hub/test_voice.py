@@ -128,8 +128,10 @@ async def test_what_is_not_known_is_said_to_be_so(hass: HomeAssistant, lab: Lab)
     await lab.wait(300.0)
     assert "valid reading is 5 minutes old" in await say(hass, "how full is the lagoon reservoir")
     await lab.wait(3600.0)
+    # By then it is the silence that counts: 300 s and an hour without a report.
+    assert lab.state("signal_reason").state == "stale"
     assert await say(hass, "how full is the lagoon reservoir") == (
-        "How much water is in the Lagoon reservoir is not known now: Source unavailable."
+        "How much water is in the Lagoon reservoir is not known now: No report for too long."
     )
 
 
