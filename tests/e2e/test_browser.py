@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from demo.hub import free_port, wait_for
+from demo.hub import HubError, free_port, wait_for
 from demo.lab import Band, Tank
 from demo.plant import Settings
 from demo.stage import KEEPER, PASSWORD, Stage
@@ -153,7 +153,11 @@ async def _rename(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
 
 async def _source(stage: Stage, name: str) -> bool:
     """Whether the dashboard, made anew, names this strip."""
-    answer = await stage.client.post("/api/services/stillwell/dashboard?return_response")
+    try:
+        answer = await stage.client.post("/api/services/stillwell/dashboard?return_response")
+    except HubError:
+        # Refused while the system reloads with its new settings.
+        return False
     return f"'sensor.{name}'" in str(answer["service_response"])
 
 
@@ -169,7 +173,9 @@ async def _reconfigure(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     await hand.press("Submit")
     await hand.see("Reconfiguration was successful")
     await hand.tap(form.get_by_text("Close", exact=True).last)
-    seen["reconfigured"] = await _source(stage, "nursery_strip")
+    seen["reconfigured"] = await wait_for(
+        "the reservoir reads the other strip", lambda: _source(stage, "nursery_strip"), 30.0
+    )
 
 
 async def _remove(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
