@@ -97,7 +97,12 @@ def _today(
 ) -> Card:
     """What a keeper wants to know first; what is wrong stands above it."""
     cards: list[Card | None] = [
-        _tile(own("lockout"), by="device", color="red", visibility=_while(own("lockout"), "on"))
+        _tile(
+            own("lockout_reason"),
+            by="device",
+            color="red",
+            visibility=_while(own("lockout"), "on"),
+        )
         for _, own in lines
     ]
     for _, own in vessels:
@@ -147,8 +152,8 @@ def _line(line: FillLine, own: Own, texts: Texts) -> Card:
         _tile(own("permit"), is_half=True),
         *(_tile(own(key)) for key in ("block_reason", "volume_24h", "run_time_24h")),
         *(_tile(entity, by=None) for entity in inputs),
-        _tile(own("maintenance"), is_half=True),
-        _press(own("run_by_hand"), texts["confirm_hand"], is_half=True),
+        _tile(own("maintenance")),
+        _press(own("run_by_hand"), texts["confirm_hand"]),
         _explanation(texts, "explain_line"),
     )
 

@@ -1,0 +1,113 @@
+"""A phone in a keeper's hand: headless Chromium on the hub's page, tapped and typed into."""
+
+import os
+import shutil
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from demo.hub import ROOT
+from playwright.async_api import Locator, Page, async_playwright, expect
+
+PHONE = {"width": 412, "height": 915}
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+# Two slow cores, and the page is compiled on its first visit.
+LIMIT_MS = 60_000
+# Animations of sheets and dialogs; a tap in the middle of one goes astray.
+SETTLE_MS = 700
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+def chromium() -> str:
+    """Return the Chromium of this machine; `script/test` looks for it in the same places.
+
+    Raises:
+        FileNotFoundError: there is none.
+    """
+    named = os.environ.get("STILLWELL_CHROMIUM")
+    found = named or next(filter(None, map(shutil.which, NAMES)), None)
+    if found is None:
+        raise FileNotFoundError("no Chromium; install one, or name it in STILLWELL_CHROMIUM")
+    return found
+
+
+class Phone:
+    """What a thumb can do."""
+
+    def __init__(self, page: Page, url: str) -> None:
+        self.page = page
+        self.url = url
+
+    async def visit(self, path: str) -> None:
+        """Open a page of the hub."""
+        await self.page.goto(self.url + path)
+
+    async def log_in(self, name: str, password: str) -> None:
+        """Fill in the login page."""
+        await self.visit("/")
+        await self.page.locator("input[name=username]").fill(name)
+        await self.page.locator("input[type=password]").fill(password)
+        await self.page.keyboard.press("Enter")
+        # Its menu button comes with the first page after the login.
+        await self.page.locator("home-assistant-main").wait_for()
+
+    def text(self, text: str) -> Locator:
+        """Return the topmost of what shows just this text."""
+        return self.page.get_by_text(text, exact=True).last
+
+    async def tap(self, target: Locator) -> None:
+        """Tap in the middle of something; what lies above it catches the tap, as on a phone."""
+        await target.wait_for()
+        await self.page.wait_for_timeout(SETTLE_MS)
+        await target.scroll_into_view_if_needed()
+        box = await target.bounding_box()
+        assert box is not None
+        await self.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+
+    async def press(self, name: str) -> None:
+        """Tap the topmost button of a name."""
+        await self.tap(self.page.get_by_role("button", name=name, exact=True).last)
+
+    async def type(self, label: str, text: str) -> None:
+        """Type into a text field."""
+        await self.page.get_by_role("textbox", name=label).last.fill(text)
+
+    async def number(self, label: str, value: float) -> None:
+        """Type into a number field."""
+        await self.page.get_by_role("spinbutton", name=label).last.fill(f"{value:g}")
+
+    async def choose(self, picker: Locator, text: str) -> None:
+        """Open a list and take one of it."""
+        await self.tap(picker)
+        await self.tap(self.text(text))
+        await self.page.wait_for_timeout(SETTLE_MS)
+
+    async def see(self, text: str) -> None:
+        """Wait until some text is there."""
+        await expect(self.page.get_by_text(text).first).to_be_visible(timeout=LIMIT_MS)
+
+    async def see_gone(self, text: str) -> None:
+        """Wait until some text is there no more."""
+        await expect(self.page.get_by_text(text, exact=True)).to_have_count(0, timeout=LIMIT_MS)
+
+
+@asynccontextmanager
+async def phone(url: str) -> AsyncIterator[Phone]:
+    """Take a phone into the hand."""
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=chromium(), args=[*FLAGS])
+        page = await browser.new_page(viewport=PHONE)
+        page.set_default_timeout(LIMIT_MS)
+        try:
+            yield Phone(page, url)
+        except BaseException:
+            # What the keeper would have before the eyes now.
+            await page.screenshot(path=ROOT / "build/browser-failed.png")
+            raise
+        finally:
+            await browser.close()
