@@ -232,6 +232,7 @@ class Link:
         self.wiring = wiring
         self.orders: list[dict[str, Any]] = []
         self.due = asyncio.Event()
+        self._moving: set[asyncio.Task[None]] = set()
 
     async def run_physics(self) -> None:
         """Keep the water moving, hub or no hub."""
@@ -281,7 +282,10 @@ class Link:
                     case "result":
                         self.due.set()
                     case "event":
-                        await self._obey(answer["event"]["data"])
+                        # One valve on its way holds up no other.
+                        task = asyncio.create_task(self._obey(answer["event"]["data"]))
+                        self._moving.add(task)
+                        task.add_done_callback(self._moving.discard)
 
     async def _obey(self, command: dict[str, Any]) -> None:
         self.orders.append({"t_s": time.time(), **command})

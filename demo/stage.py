@@ -88,8 +88,8 @@ class Stage:
         if with_past:
             await self._write_the_past()
         say("starting the plant, a process of its own")
-        self._start_plant()
-        await wait_for("the strips report", self._strips_report, 20.0)
+        self.start_plant()
+        await wait_for("the strips report", self.strips_report, 20.0)
         for tank in self.tanks:
             await self.client.post("/api/services/switch/turn_off", {"entity_id": tank.faults})
 
@@ -111,7 +111,8 @@ class Stage:
         await self.hub.wait_answering()
         await self.client.wait_running()
 
-    async def _strips_report(self) -> bool:
+    async def strips_report(self) -> bool:
+        """Whether the hub has heard of every level strip."""
         return all([await self._is_known(tank.strip) for tank in self.tanks])
 
     async def _is_use_known(self) -> bool:
@@ -127,7 +128,8 @@ class Stage:
         for tank in self.tanks:
             await add_rule(self.client, tank, self.own[tank.key]["lockout"])
 
-    def _start_plant(self) -> None:
+    def start_plant(self) -> None:
+        """Start the plant; the hub must have given its token."""
         wiring = Wiring(
             hub_url=self.hub.url,
             token=self.client.token,

@@ -81,6 +81,20 @@ def test_case_01_restart_with_the_valve_away_sends_off_again_when_it_is_back() -
     assert line.phase is Phase.LOCKED_OUT
 
 
+def test_case_01_a_valve_back_from_silence_and_on_is_put_off_at_once() -> None:
+    line = Line().filling()
+    line.restarted(on=None)
+    for _ in range(10):
+        line.tick(20.0)
+    line.tick(1.0)
+    count = len(line.sent())
+    line.switched(on=True, actor=Actor.UNKNOWN)
+    assert len(line.sent()) == count + 1
+    # What goes on saying that it is on is reminded at the usual times.
+    line.switched(on=True, actor=Actor.UNKNOWN)
+    assert len(line.sent()) == count + 1
+
+
 def test_case_01_downtime_counts_and_a_run_beyond_its_limit_latches() -> None:
     line = Line().filling()
     line.restarted(on=True, down_s=7200.0)

@@ -206,7 +206,9 @@ def _observe_actuator(scene: Scene[ActuatorReported]) -> GuardState:
         # Seen on: from now on it has a minute, whatever grace a silent device had.
         grace_s = t_s - off.since_s + STUCK_S
         grace_s = min(grace_s, off.grace_s) if off.was_on else grace_s
-        state = replace(state, off=replace(off, was_on=True, grace_s=grace_s))
+        # Back from silence, and on: it may have heard none of the earlier ones.
+        next_s = off.next_s if scene.state.actuator else t_s
+        state = replace(state, off=replace(off, was_on=True, grace_s=grace_s, next_s=next_s))
     return state
 
 
