@@ -29,6 +29,7 @@ from homeassistant.util.json import JsonValueType
 from .backfill import async_learn_from_recorder
 from .const import DOMAIN
 from .engine.forecast import Outlook
+from .engine.low_water import is_low
 from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
 from .local_time import LocalTime
@@ -43,8 +44,6 @@ if TYPE_CHECKING:
 
 _LOGGER = logging.getLogger(__name__)
 
-LOW_UNTIL_FRAC: Final = 0.02
-"""Low ends this share of the way from the start mark to full: waves at the mark do not flicker."""
 
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
 
@@ -247,13 +246,9 @@ class VesselRuntime:
         self._refresh_lines()
 
     def _judge_low(self, volume_l: float | None) -> bool | None:
-        if volume_l is None:
-            return None
-        shape = self.settings.vessel
-        limit_l = shape.volume_l(self.settings.start_m)
-        if self.is_low:
-            limit_l += LOW_UNTIL_FRAC * (shape.volume_l(self.settings.full_m) - limit_l)
-        return volume_l <= limit_l
+        settings, shape = self.settings, self.settings.vessel
+        start_l, full_l = shape.volume_l(settings.start_m), shape.volume_l(settings.full_m)
+        return is_low(volume_l, start_l, full_l, was_low=bool(self.is_low))
 
     def _refresh_lines(self) -> None:
         for line in (*self.lines, *self.draws):

@@ -25,13 +25,15 @@ CLOCK_CALLS = {"today", "now", "utcnow", "time", "monotonic", "perf_counter", "o
 
 # Where an adapter may multiply or divide: conversion of units, and a share as a percentage.
 CONVERTERS = {
-    "countdown.py", "form_units.py", "line_forms.py", "local_time.py", "readings.py", "sensor.py",
+    "answers.py", "countdown.py", "form_units.py", "line_forms.py", "local_time.py", "readings.py", "sensor.py",
 }  # fmt: skip
-PROPOSALS = {"vessel_checks.py", "vessel_values.py"}
+PROPOSALS = {"vessel_capture.py", "vessel_checks.py", "vessel_values.py"}
 """Marks that the forms propose are shares of the vessel's height; what counts is what is typed."""
 CONVERSIONS = {
     ("actions.py", "100 * day.covered_frac"),
     ("backfill.py", "HOUR_S / 2"),
+    ("condition.py", "self._options[ATTR_CERTAINTY] / 100.0"),
+    ("dashboard.py", "24 * WEEK_DAYS"),
     ("temperature_entities.py", "PERCENT * frac"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
