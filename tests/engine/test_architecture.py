@@ -25,7 +25,8 @@ CLOCK_CALLS = {"today", "now", "utcnow", "time", "monotonic", "perf_counter", "o
 
 # Where an adapter may multiply or divide: conversion of units, and a share as a percentage.
 CONVERTERS = {
-    "answers.py", "countdown.py", "form_units.py", "line_forms.py", "local_time.py", "readings.py", "sensor.py",
+    "answers.py", "countdown.py", "form_units.py", "line_forms.py", "local_time.py",
+    "readings.py", "sensor.py",
 }  # fmt: skip
 PROPOSALS = {"vessel_capture.py", "vessel_checks.py", "vessel_values.py"}
 """Marks that the forms propose are shares of the vessel's height; what counts is what is typed."""

@@ -1,4 +1,4 @@
-"""Whether a vessel is low: at or below its start mark, with a dead band so that it does not chatter.
+"""Whether a vessel is low: at or below its start mark, with a dead band against chatter.
 
 Dead band in the sense of ISA-18.2 / IEC 62682; its width is our own choice.
 """
