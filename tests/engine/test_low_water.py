@@ -1,6 +1,7 @@
 """Low water: the trade's refill mark of 3 of 13 inches, and no chatter around it."""
 
 import random
+from itertools import pairwise
 
 import pytest
 from custom_components.stillwell.engine.low_water import is_low
@@ -32,5 +33,5 @@ def test_noise_around_the_mark_changes_it_once() -> None:
     for n in range(2000):
         low = bool(is_low(3.5 - n / 2000 + noise.uniform(-0.09, 0.09), 3.0, 13.0, was_low=low))
         states.append(low)
-    changes = sum(a is not b for a, b in zip(states, states[1:], strict=False))
+    changes = sum(a is not b for a, b in pairwise(states))
     assert changes == 1
