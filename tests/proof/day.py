@@ -438,8 +438,8 @@ class Day:
         strip.mode, strip.frozen_l = mode, strip.read(self.plant.level_l) or 0.0
         if mode == "frozen" and strip.frozen_l == 0.0:
             strip.frozen_l = strip.resolution_l
-        if mode == "silent":
-            self.silent_since_s = self.t_s
+        # One mode at a time: a strip that repeats itself is not silent any more.
+        self.silent_since_s = self.t_s if mode == "silent" else None
         if mode in ("zero", "absent"):
             # A device that drops out says so; it does not wait for its next report.
             self._judge(strip.read(self.plant.level_l)) if self.hub_up else None
