@@ -115,23 +115,14 @@ class System:
     def _add_line(self, subentry: ConfigSubentry, safety: Payload, *, is_damaged: bool) -> None:
         key = subentry.subentry_id
         subentry = self._renamed(subentry, safety.get(key, {}))
-        issue_id = f"line_settings_invalid_{key}"
         try:
             line = self._line(subentry)
         except ValueError as err:
-            ir.async_create_issue(
-                self.hass,
-                DOMAIN,
-                issue_id,
-                is_fixable=False,
-                severity=ir.IssueSeverity.ERROR,
-                translation_key="line_settings_invalid",
-                translation_placeholders={"line": subentry.title, "error": str(err)},
-            )
+            self._tell_settings("line", subentry, err)
             if isinstance(device := subentry.data.get(CONF_DEVICE), str):
                 self._unguarded.append(device)
             return
-        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        self._tell_settings("line", subentry, None)
         now_s = dt_util.utcnow().timestamp()
         line.restore(safety.pop(key, None), now_s, is_damaged=is_damaged)
         self.lines[key] = line
@@ -140,21 +131,12 @@ class System:
         key = subentry.subentry_id
         memory = learned.get(key, {})
         subentry = self._renamed(subentry, memory)
-        issue_id = f"watch_settings_invalid_{key}"
         try:
             settings = watch_settings(subentry.data, system_settings(self.entry).volume_l)
         except ValueError as err:
-            ir.async_create_issue(
-                self.hass,
-                DOMAIN,
-                issue_id,
-                is_fixable=False,
-                severity=ir.IssueSeverity.ERROR,
-                translation_key="watch_settings_invalid",
-                translation_placeholders={"watch": subentry.title, "error": str(err)},
-            )
+            self._tell_settings("watch", subentry, err)
             return
-        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        self._tell_settings("watch", subentry, None)
         watch = TemperatureWatch(self.hass, subentry, settings, on_learned=self.async_learned)
         if memory and not watch.restore(memory):
             self.learned.async_report_damage(self.learned.key)
@@ -197,26 +179,33 @@ class System:
             self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
         return self.entry.subentries[subentry.subentry_id]
 
+    def _tell_settings(self, kind: str, subentry: ConfigSubentry, err: Exception | None) -> None:
+        """Tell that settings cannot be used and why; take the notice back when they can."""
+        issue_id = f"{kind}_settings_invalid_{subentry.subentry_id}"
+        if err is None:
+            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+            return
+        ir.async_create_issue(
+            self.hass,
+            DOMAIN,
+            issue_id,
+            is_fixable=False,
+            severity=ir.IssueSeverity.ERROR,
+            translation_key=f"{kind}_settings_invalid",
+            translation_placeholders={kind: subentry.title, "error": str(err)},
+        )
+
     def _settings(
         self, subentry: ConfigSubentry, memory: Mapping[str, Any]
     ) -> VesselSettings | None:
         """Return a vessel's settings; None, and a notice, when they are no use."""
         subentry = self._renamed(subentry, memory)
-        issue_id = f"vessel_settings_invalid_{subentry.subentry_id}"
         try:
             settings = vessel_settings(subentry.data)
         except (GeometryError, KeyError, TypeError, ValueError) as err:
-            ir.async_create_issue(
-                self.hass,
-                DOMAIN,
-                issue_id,
-                is_fixable=False,
-                severity=ir.IssueSeverity.ERROR,
-                translation_key="vessel_settings_invalid",
-                translation_placeholders={"vessel": subentry.title, "error": str(err)},
-            )
+            self._tell_settings("vessel", subentry, err)
             return None
-        ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        self._tell_settings("vessel", subentry, None)
         return settings
 
     @callback

@@ -1,28 +1,12 @@
 """What all entities share: one device, one owner that tells of news, written only when it moved."""
 
-from typing import Protocol, override
+from typing import override
 
-from homeassistant.core import callback
-from homeassistant.helpers.device_registry import DeviceInfo
 from homeassistant.helpers.entity import Entity, EntityDescription
 
 from .fill_line import FillLine
+from .owner import EntityOwner
 from .vessel import VesselRuntime
-
-
-class Owner(Protocol):
-    """What is alive behind entities: a vessel, or a fill line."""
-
-    subentry_id: str
-    device_info: DeviceInfo
-
-    @callback
-    def async_add_entity(self, entity: FollowingEntity) -> None:
-        """Add an entity to those that are refreshed."""
-
-    @callback
-    def async_remove_entity(self, entity: FollowingEntity) -> None:
-        """Refresh an entity no more."""
 
 
 class FollowingEntity(Entity):
@@ -31,7 +15,7 @@ class FollowingEntity(Entity):
     _attr_has_entity_name = True
     _attr_should_poll = False
 
-    def __init__(self, owner: Owner, description: EntityDescription) -> None:
+    def __init__(self, owner: EntityOwner, description: EntityDescription) -> None:
         """Bind the entity to its owner."""
         self.entity_description = description
         self._owner = owner

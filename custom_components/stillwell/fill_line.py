@@ -7,7 +7,6 @@ from homeassistant.config_entries import ConfigSubentry
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
-from homeassistant.helpers.device_registry import DeviceEntryType, DeviceInfo
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
@@ -25,18 +24,18 @@ from .engine.guard_rules import added_l, is_return_settled
 from .engine.guard_state import GuardSettings, ledger_totals
 from .fill_watch import FillWatch
 from .line_settings import FillLineSettings
+from .owner import EntityOwner
 from .proof_tests import ProofTests
 from .sources import registry_ids
 
 if TYPE_CHECKING:
-    from .entity import FollowingEntity
     from .vessel import VesselRuntime
 
 MAINTENANCE_S: Final = 7200.0
 """A pause that was forgotten ends by itself."""
 
 
-class FillLine:
+class FillLine(EntityOwner):
     """What is alive of a fill line between set-up and unload."""
 
     def __init__(
@@ -51,20 +50,13 @@ class FillLine:
     ) -> None:
         """Make the line between its vessels: the one it fills, and the one it draws from."""
         self.hass = hass
-        self.subentry_id = subentry.subentry_id
-        self.title = subentry.title
+        super().__init__(subentry)
         self.settings = settings
         self.destination, self.source = vessels
-        self.device_info = DeviceInfo(
-            identifiers={(DOMAIN, subentry.subentry_id)},
-            name=subentry.title,
-            entry_type=DeviceEntryType.SERVICE,
-        )
         self.watch = FillWatch(hass, self, settings, guard_settings, save)
         self.proof_tests = ProofTests(hass, self.subentry_id, self.title, settings)
         self._save = save
         self._registry_ids = registry_ids(hass, subentry.data)
-        self._entities: list[FollowingEntity] = []
         self._listeners: list[Callable[[Notice], None]] = []
         self.destination.lines.append(self)
         if self.source is not None:
@@ -103,22 +95,6 @@ class FillLine:
     def async_publish(self, t_s: float) -> None:
         """Show what may have changed with the device, on the vessel too."""
         self.destination.async_publish(t_s)
-
-    @callback
-    def refresh(self) -> None:
-        """Let the entities write what moved."""
-        for entity in self._entities:
-            entity.refresh()
-
-    @callback
-    def async_add_entity(self, entity: FollowingEntity) -> None:
-        """Add an entity to those that are refreshed."""
-        self._entities.append(entity)
-
-    @callback
-    def async_remove_entity(self, entity: FollowingEntity) -> None:
-        """Refresh an entity no more."""
-        self._entities.remove(entity)
 
     # What the guard says
 

@@ -104,7 +104,7 @@ class FillWatch:
         try:
             self.state = GuardState.from_dict(data["guard"])
             self.decisions.extend(dict(entry) for entry in data.get("decisions", ()))
-            self.settling.restore(data.get("return_settle_s", ()))
+            self.settling.restore(data.get("return_settle_s", []))
         except (KeyError, TypeError, ValueError) as err:
             self._begin_locked_out(str(err))
             return

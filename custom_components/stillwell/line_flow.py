@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 
 from .const import (
     CONF_DESTINATION,
@@ -17,9 +17,9 @@ from .form_units import FormUnits
 from .line_checks import check_limits, check_parts
 from .line_forms import FIELD_NAME, ends_schema, limits_data, limits_schema, limits_values
 from .settings import vessel_settings
+from .stored_flow import StoredFlow, check_name
 from .vessel_checks import Refusal
 from .vessel_neighbours import (
-    free_name,
     line_names,
     line_with,
     own_entities,
@@ -30,12 +30,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import voluptuous as vol
-    from homeassistant.config_entries import ConfigSubentry
 
 ENDS: tuple[str, ...] = (CONF_DEVICE, CONF_DESTINATION, CONF_SOURCE_VESSEL, CONF_FEEDS_SYSTEM)
 
 
-class FillLineFlow(ConfigSubentryFlow):
+class FillLineFlow(StoredFlow):
     """Add or change a fill line."""
 
     def __init__(self) -> None:
@@ -106,18 +105,6 @@ class FillLineFlow(ConfigSubentryFlow):
     def _units(self) -> FormUnits:
         return FormUnits.of(self.hass)
 
-    @property
-    def _stored(self) -> ConfigSubentry | None:
-        return self._get_reconfigure_subentry() if self.source == SOURCE_RECONFIGURE else None
-
-    @property
-    def _stored_data(self) -> Mapping[str, Any]:
-        return {} if (stored := self._stored) is None else stored.data
-
-    @property
-    def _own_id(self) -> str | None:
-        return None if (stored := self._stored) is None else stored.subentry_id
-
     def _stored_ends(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {}
@@ -125,13 +112,9 @@ class FillLineFlow(ConfigSubentryFlow):
         return {FIELD_NAME: stored.title, **ends}
 
     def _check_ends(self, values: Mapping[str, Any]) -> None:
-        name, device = values[FIELD_NAME].strip(), values[CONF_DEVICE]
-        if not name:
-            raise Refusal(FIELD_NAME, "name_empty", other_name=device.partition(".")[2])
+        name, device = values[FIELD_NAME], values[CONF_DEVICE]
         taken = line_names(self.hass, self._get_entry(), self._own_id)
-        if name.casefold() in taken:
-            other_name = free_name(name, taken)
-            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=other_name)
+        check_name(name, taken, device.partition(".")[2])
         if other := line_with(self.hass, device, self._own_id):
             raise Refusal(CONF_DEVICE, "device_taken", device=device, other=other)
         if values.get(CONF_SOURCE_VESSEL) == values[CONF_DESTINATION]:

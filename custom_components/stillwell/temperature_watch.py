@@ -3,12 +3,11 @@
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import STATE_OFF, STATE_ON
 from homeassistant.core import CALLBACK_TYPE, Event, HomeAssistant, callback
-from homeassistant.helpers.device_registry import DeviceEntryType, DeviceInfo
 from homeassistant.helpers.event import (
     async_track_state_change_event,
     async_track_state_report_event,
@@ -22,16 +21,13 @@ from .const import (
     CONF_LOW_C,
     CONF_ROOM_SOURCE,
     CONF_TEMPERATURE_SOURCE,
-    DOMAIN,
 )
 from .engine.heater_watch import HeaterWatch, ThermalSpec, ThermalView
 from .engine.validity import InputError
+from .owner import EntityOwner
 from .readings import probe_temperature_c
 from .settings import entity, number, positive
 from .sources import registry_ids
-
-if TYPE_CHECKING:
-    from .entity import FollowingEntity
 
 _LOGGER = logging.getLogger(__name__)
 
@@ -66,7 +62,7 @@ def watch_settings(data: Mapping[str, Any], system_l: float) -> WatchSettings:
     )
 
 
-class TemperatureWatch:
+class TemperatureWatch(EntityOwner):
     """What is alive of a temperature watch between set-up and unload."""
 
     def __init__(
@@ -79,17 +75,10 @@ class TemperatureWatch:
     ) -> None:
         """Make the watch; nothing is subscribed before `async_start`."""
         self.hass = hass
-        self.subentry_id = subentry.subentry_id
-        self.title = subentry.title
+        super().__init__(subentry)
         self.settings = settings
-        self.device_info = DeviceInfo(
-            identifiers={(DOMAIN, subentry.subentry_id)},
-            name=subentry.title,
-            entry_type=DeviceEntryType.SERVICE,
-        )
         self._engine = HeaterWatch(settings.spec)
         self._on_learned = on_learned
-        self._entities: list[FollowingEntity] = []
         self._registry_ids = registry_ids(hass, subentry.data)
         self._is_refusal_told = False
         self.view: ThermalView | None = None
@@ -123,8 +112,7 @@ class TemperatureWatch:
             self.view = self._engine.take(now_s, None, is_on=is_on)
         else:
             self._is_refusal_told = False
-        for following in self._entities:
-            following.refresh()
+        self.refresh()
         self._on_learned()
 
     def _tell_refusal(self, err: InputError) -> None:
@@ -141,16 +129,6 @@ class TemperatureWatch:
         heater = self.settings.heater
         state = None if heater is None else self.hass.states.get(heater)
         return {STATE_ON: True, STATE_OFF: False}.get("" if state is None else state.state)
-
-    @callback
-    def async_add_entity(self, following: FollowingEntity) -> None:
-        """Add an entity to those that are refreshed."""
-        self._entities.append(following)
-
-    @callback
-    def async_remove_entity(self, following: FollowingEntity) -> None:
-        """Refresh an entity no more."""
-        self._entities.remove(following)
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned."""

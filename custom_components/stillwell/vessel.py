@@ -18,7 +18,6 @@ from homeassistant.core import (
 )
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
-from homeassistant.helpers.device_registry import DeviceEntryType, DeviceInfo
 from homeassistant.helpers.event import (
     async_track_state_change_event,
     async_track_state_report_event,
@@ -33,13 +32,13 @@ from .engine.low_water import is_low
 from .engine.pipeline import VesselModel, VesselSpec, VesselView
 from .engine.quantities import Reading, Reason, Status
 from .local_time import LocalTime
+from .owner import EntityOwner
 from .pour import Before
 from .readings import level_reading, probe_temperature_c, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
 
 if TYPE_CHECKING:
-    from .entity import FollowingEntity
     from .fill_line import FillLine
 
 _LOGGER = logging.getLogger(__name__)
@@ -52,7 +51,7 @@ type Report = tuple[float, Reading, bool | None, float | None]
 """Time, level, whether it is being filled, temperature of the probe in degC."""
 
 
-class VesselRuntime:
+class VesselRuntime(EntityOwner):
     """What is alive of a vessel between set-up and unload."""
 
     def __init__(
@@ -68,14 +67,8 @@ class VesselRuntime:
         """Make the vessel; nothing is subscribed before `async_start`."""
         self.hass = hass
         self.entry_id = entry_id
-        self.subentry_id = subentry.subentry_id
+        super().__init__(subentry)
         self.kind = subentry.subentry_type
-        self.title = subentry.title
-        self.device_info = DeviceInfo(
-            identifiers={(DOMAIN, subentry.subentry_id)},
-            name=subentry.title,
-            entry_type=DeviceEntryType.SERVICE,
-        )
         self.settings = settings
         self._spec = VesselSpec(
             shape=settings.vessel,
@@ -94,7 +87,6 @@ class VesselRuntime:
         self.before_pour: Before | None = None
         self._local_time = local_time
         self._on_learned = on_learned
-        self._entities: list[FollowingEntity] = []
         self._is_signal_lost = False
         self.is_low: bool | None = None
         """Whether the water is at or below the start mark, so that a refill is due."""
@@ -241,8 +233,7 @@ class VesselRuntime:
             return
         self._tell_signal(view)
         self.is_low = self._judge_low(view.volume_l)
-        for entity in self._entities:
-            entity.refresh()
+        self.refresh()
         self._refresh_lines()
 
     def _judge_low(self, volume_l: float | None) -> bool | None:
@@ -291,16 +282,6 @@ class VesselRuntime:
                 "unit": str(state_unit(self.hass.states.get(self.settings.source))),
             },
         )
-
-    @callback
-    def async_add_entity(self, entity: FollowingEntity) -> None:
-        """Add an entity to those that are refreshed."""
-        self._entities.append(entity)
-
-    @callback
-    def async_remove_entity(self, entity: FollowingEntity) -> None:
-        """Refresh an entity no more."""
-        self._entities.remove(entity)
 
     # Memory
 

@@ -7,7 +7,6 @@ import voluptuous as vol
 from homeassistant.config_entries import (
     SOURCE_RECONFIGURE,
     ConfigSubentry,
-    ConfigSubentryFlow,
     SubentryFlowResult,
 )
 from homeassistant.core import callback
@@ -30,6 +29,7 @@ from .form_units import FormUnits
 from .line_names import async_line_title
 from .readings import fits, is_temperature_unit, state_number, state_unit
 from .settings import Measure, vessel_settings, zero_is_suspect_by_default
+from .stored_flow import StoredFlow, check_name
 from .vessel_capture import async_captured
 from .vessel_checks import (
     Refusal,
@@ -75,7 +75,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-class ReservoirFlow(ConfigSubentryFlow):
+class ReservoirFlow(StoredFlow):
     """Add or change a reservoir."""
 
     def __init__(self) -> None:
@@ -217,18 +217,6 @@ class ReservoirFlow(ConfigSubentryFlow):
     def _measure(self) -> Measure:
         return Measure(self._source[FIELD_MEASURE])
 
-    @property
-    def _stored(self) -> ConfigSubentry | None:
-        return self._get_reconfigure_subentry() if self.source == SOURCE_RECONFIGURE else None
-
-    @property
-    def _stored_data(self) -> Mapping[str, Any]:
-        return {} if (stored := self._stored) is None else stored.data
-
-    @property
-    def _own_id(self) -> str | None:
-        return None if (stored := self._stored) is None else stored.subentry_id
-
     def _source_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {}
@@ -240,13 +228,9 @@ class ReservoirFlow(ConfigSubentryFlow):
         }
 
     async def _check_source(self, values: Mapping[str, Any]) -> None:
-        name, source = values[FIELD_NAME].strip(), values[FIELD_SOURCE]
-        if not name:
-            raise Refusal(FIELD_NAME, "name_empty", other_name=source.partition(".")[2])
+        name, source = values[FIELD_NAME], values[FIELD_SOURCE]
         taken = vessel_names(self.hass, self._get_entry(), self._own_id)
-        if name.casefold() in taken:
-            other_name = free_name(name, taken)
-            raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=other_name)
+        check_name(name, taken, source.partition(".")[2])
         if other := self._vessel_with(CONF_SOURCE, {CONF_SOURCE: source}):
             raise Refusal(FIELD_SOURCE, "source_taken", source=source, other=other)
         state = self.hass.states.get(source)

@@ -133,5 +133,5 @@ def test_memory() -> None:
         ("sums", [math.nan, 0.0, 0.0, 0.0, 0.0]),
         ("sums", None),
     ):
-        with pytest.raises(ValueError, match=r"snapshot|hours|below|finite"):
+        with pytest.raises(ValueError, match=r"snapshot|hours|below|finite|no list of numbers"):
             ProbeTemperature().restore({**stored, key: value})

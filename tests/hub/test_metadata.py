@@ -334,6 +334,15 @@ def test_what_the_code_raises_has_its_text() -> None:
             assert used <= given | added, (place, key)
 
 
+@pytest.mark.parametrize("kind", ["vessel", "line", "watch"])
+def test_settings_that_cannot_be_used_have_their_text(kind: str) -> None:
+    code = (PACKAGE / "coordinator.py").read_text("utf-8")
+    assert code.count(f'self._tell_settings("{kind}", subentry, ') == 2
+    for _, text in _leaves(EN["issues"][f"{kind}_settings_invalid"]):
+        used = {field for _, field, _, _ in Formatter().parse(text) if field}
+        assert used <= {kind, "error"}
+
+
 def test_every_refusal_of_a_reset_has_its_text() -> None:
     refused = {
         key.removeprefix("reset_refused_") for key in EN["exceptions"] if "reset_refused_" in key
@@ -361,12 +370,12 @@ def test_every_form_error_has_its_text() -> None:
     """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
     written = EN["config_subentries"]["reservoir"]["error"]
-    keys = _refusals("vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
+    keys = _refusals("stored_flow.py", "vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
     assert keys | ranged | {"length_range"} == set(written)
     written = EN["config_subentries"]["fill_line"]["error"]
     at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
     made = {"settle_range", "shortest_pause_range", *Fault} | at_all
-    assert _refusals("line_flow.py", "line_checks.py") | made == set(written)
+    assert _refusals("stored_flow.py", "line_flow.py", "line_checks.py") | made == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])
 

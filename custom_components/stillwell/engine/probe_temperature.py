@@ -12,10 +12,11 @@ rule so that a bucket of water does not count as drift.
 """
 
 from collections.abc import Mapping
-from math import copysign, exp, isfinite, sqrt
+from math import copysign, exp, sqrt
 from typing import Any, Final
 
 from .quantities import DAY_S, HOUR_S
+from .validity import number, numbers
 
 SLOTS: Final = 24
 FEWEST_READINGS: Final = 4
@@ -204,27 +205,20 @@ class ProbeTemperature:
                 raise ValueError(f"a day has {SLOTS} hours, not {len(ring)}")
             self._ring = ring
             self._before = _change(data["before"])
-            sxx, self._sxy, syy, n, spread_m = (_finite(value) for value in data["sums"])
+            sxx, self._sxy, syy, n, spread_m = numbers(data["sums"])
             if min(sxx, syy, n, spread_m) < 0.0:
                 raise ValueError("sums of squares below zero")
             self._sxx, self._syy, self._n, self._spread_m = sxx, syy, n, spread_m
             self._is_sure = bool(data["is_sure"])
-            self._applied = _finite(data["applied"])
-            self._trust = min(max(_finite(data["trust"]), 0.0), 1.0)
+            self._applied = number(data["applied"])
+            self._trust = min(max(number(data["trust"]), 0.0), 1.0)
             optional = (data["reference_c"], data["temp_c"], data["seen_s"])
             self._reference_c, self._temp_c, self._seen_s = (
-                None if value is None else _finite(value) for value in optional
+                None if value is None else number(value) for value in optional
             )
         except (KeyError, TypeError, IndexError) as err:
             raise ValueError(f"not a snapshot of a probe's drift: {err!r}") from err
 
 
 def _change(entry: Any) -> tuple[int, float, float] | None:
-    return None if entry is None else (int(entry[0]), _finite(entry[1]), _finite(entry[2]))
-
-
-def _finite(value: Any) -> float:
-    number = float(value)
-    if not isfinite(number):
-        raise ValueError(f"not a finite number: {value!r}")
-    return number
+    return None if entry is None else (int(entry[0]), number(entry[1]), number(entry[2]))

@@ -8,9 +8,9 @@ lay outside a band around that: the definition of settling time in control engin
 """
 
 from collections import deque
-from collections.abc import Sequence
-from math import isfinite
 from typing import Final
+
+from .validity import numbers
 
 WATCH_FLOOR_S: Final = 1200.0
 WATCH_TIMES: Final = 3.0
@@ -107,17 +107,14 @@ class SettlingTime:
         """Return what must outlive the hub, in JSON types."""
         return list(self._times)
 
-    def restore(self, data: Sequence[float]) -> None:
+    def restore(self, data: object) -> None:
         """Take up a snapshot.
 
         Raises:
             ValueError: It is no list of times.
         """
-        try:
-            times_s = [float(value) for value in data]
-        except TypeError as err:
-            raise ValueError(f"not settling times: {data!r}") from err
-        if not all(isfinite(value) and 0.0 <= value <= LONGEST_S for value in times_s):
+        times_s = numbers(data)
+        if not all(0.0 <= value <= LONGEST_S for value in times_s):
             raise ValueError(f"not settling times: {times_s}")
         self._times.extend(times_s)
 
