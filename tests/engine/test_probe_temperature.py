@@ -51,8 +51,10 @@ def test_against_scipys_least_squares() -> None:
     expected = lsq_linear(x[good, None], y[good]).x[0]
     found = learned(Room(0.001, 5, sigma_m=0.0002), 12.0).drift_m_per_k
     assert found is not None
-    # Forgetting over a month, the prior and the bounded refill move it by little.
-    assert found[0] == pytest.approx(expected, rel=0.05)
+    # Forgetting over a month, the prior and the bounded refill move it by less than its own
+    # uncertainty, which is a hundredth here.
+    assert abs(found[0] - expected) < found[1]
+    assert found[1] < 0.000015
 
 
 def test_nothing_is_said_before_two_days_of_pairs() -> None:
