@@ -1,27 +1,23 @@
 """Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
-from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Final
 
 import voluptuous as vol
 from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
 from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import config_validation as cv
-from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers.service import async_register_admin_service
-from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
+from .action_targets import lines, register, vessels
 from .blueprint_care import async_install
 from .const import DOMAIN
 from .daily_statistics import async_write_daily_use, statistic_id
 from .dashboard import async_dashboard
 from .engine.calibration import PourError
-from .fill_line import FillLine
 from .pour import take_after, take_before, take_over
-from .targets import Target, target_of
 from .vessel import VesselRuntime
 
 ATTR_REASON: Final = "reason"
@@ -48,64 +44,20 @@ LARGEST_POUR_L: Final = 10000.0
 REASON_LENGTH: Final = 200
 
 
-def _targets(call: ServiceCall) -> list[Target]:
-    """Return the vessels and lines a call is aimed at, each once."""
-    hass = call.hass
-    referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
-    registry = er.async_get(hass)
-    found: dict[str, Target] = {}
-    for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
-        target = target_of(hass, registry.async_get(entity_id))
-        if target is not None:
-            found[target.subentry_id] = target
-        elif entity_id in referenced.referenced:
-            raise ServiceValidationError(
-                translation_domain=DOMAIN,
-                translation_key="not_a_vessel",
-                translation_placeholders={"entity": entity_id},
-            )
-    if not found:
-        raise ServiceValidationError(translation_domain=DOMAIN, translation_key="no_vessel")
-    return list(found.values())
-
-
-def _vessels(call: ServiceCall) -> list[VesselRuntime]:
-    """Return the vessels a call is aimed at; a line stands for the vessel it fills."""
-    found = (
-        target.destination if isinstance(target, FillLine) else target for target in _targets(call)
-    )
-    return list({vessel.subentry_id: vessel for vessel in found}.values())
-
-
-def _lines(call: ServiceCall) -> list[FillLine]:
-    """Return the lines a call is aimed at; a vessel stands for the lines that fill it."""
-    found: dict[str, FillLine] = {}
-    for target in _targets(call):
-        lines = [target] if isinstance(target, FillLine) else target.lines
-        if not lines:
-            raise ServiceValidationError(
-                translation_domain=DOMAIN,
-                translation_key="no_fill_line",
-                translation_placeholders={"vessel": target.title},
-            )
-        found |= {line.subentry_id: line for line in lines}
-    return list(found.values())
-
-
 async def _lock_out(call: ServiceCall) -> ServiceResponse:
-    for line in _lines(call):
+    for line in lines(call):
         await line.async_lock_out(call.data[ATTR_REASON])
     return None
 
 
 async def _reset_lockout(call: ServiceCall) -> ServiceResponse:
-    for line in _lines(call):
+    for line in lines(call):
         await line.async_reset()
     return None
 
 
 async def _accept_use(call: ServiceCall) -> ServiceResponse:
-    for runtime in _vessels(call):
+    for runtime in vessels(call):
         runtime.async_accept_use()
     return None
 
@@ -126,7 +78,7 @@ async def _daily_use(call: ServiceCall) -> ServiceResponse:
                     for day in runtime.model.balance.days
                 ],
             }
-            for runtime in _vessels(call)
+            for runtime in vessels(call)
         ]
     }
 
@@ -141,7 +93,7 @@ def _refused(runtime: VesselRuntime, err: PourError) -> ServiceValidationError:
 
 async def _pour_begin(call: ServiceCall) -> ServiceResponse:
     told: list[JsonValueType] = []
-    for runtime in _vessels(call):
+    for runtime in vessels(call):
         try:
             before = take_before(runtime, dt_util.utcnow().timestamp())
         except PourError as err:
@@ -152,7 +104,7 @@ async def _pour_begin(call: ServiceCall) -> ServiceResponse:
 
 async def _pour_end(call: ServiceCall) -> ServiceResponse:
     told: list[JsonValueType] = []
-    for runtime in _vessels(call):
+    for runtime in vessels(call):
         try:
             seen = take_after(runtime, call.data[ATTR_POURED])
         except PourError as err:
@@ -185,7 +137,7 @@ async def _write_daily_use(call: ServiceCall) -> ServiceResponse:
                 ),
                 "statistic_id": statistic_id(runtime.subentry_id),
             }
-            for runtime in _vessels(call)
+            for runtime in vessels(call)
         ]
     }
 
@@ -194,7 +146,7 @@ async def _decision_log(call: ServiceCall) -> ServiceResponse:
     return {
         "lines": [
             {"line": line.title, "vessel": line.destination.title, "decisions": line.decisions}
-            for line in _lines(call)
+            for line in lines(call)
         ]
     }
 
@@ -213,7 +165,7 @@ async def _forecast(call: ServiceCall) -> ServiceResponse:
         )
     return {
         "vessels": [
-            {"vessel": runtime.title, **runtime.forecast(now, until)} for runtime in _vessels(call)
+            {"vessel": runtime.title, **runtime.forecast(now, until)} for runtime in vessels(call)
         ]
     }
 
@@ -248,41 +200,25 @@ async def _dashboard(call: ServiceCall) -> ServiceResponse:
     return dashboard
 
 
-def _register(
-    hass: HomeAssistant,
-    name: str,
-    handler: Callable[[ServiceCall], Coroutine[Any, Any, ServiceResponse]],
-    fields: dict[Any, Any],
-    response: SupportsResponse = SupportsResponse.NONE,
-) -> None:
-    hass.services.async_register(
-        DOMAIN,
-        name,
-        handler,
-        schema=cv.make_entity_service_schema(fields),
-        supports_response=response,
-    )
-
-
 def async_register(hass: HomeAssistant) -> None:
     """Register the actions."""
     reason = vol.All(cv.string, vol.Length(min=1, max=REASON_LENGTH))
-    _register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
-    _register(hass, RESET_LOCKOUT, _reset_lockout, {})
-    _register(hass, ACCEPT_USE, _accept_use, {})
-    _register(hass, POUR_BEGIN, _pour_begin, {}, SupportsResponse.OPTIONAL)
+    register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
+    register(hass, RESET_LOCKOUT, _reset_lockout, {})
+    register(hass, ACCEPT_USE, _accept_use, {})
+    register(hass, POUR_BEGIN, _pour_begin, {}, SupportsResponse.OPTIONAL)
     litres = vol.All(vol.Coerce(float), vol.Range(min=0, min_included=False, max=LARGEST_POUR_L))
-    _register(
+    register(
         hass,
         POUR_END,
         _pour_end,
         {vol.Required(ATTR_POURED): litres, vol.Optional(ATTR_APPLY, default=True): cv.boolean},
         SupportsResponse.OPTIONAL,
     )
-    _register(hass, DAILY_USE, _daily_use, {}, SupportsResponse.ONLY)
-    _register(hass, WRITE_DAILY_USE, _write_daily_use, {}, SupportsResponse.OPTIONAL)
-    _register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
-    _register(
+    register(hass, DAILY_USE, _daily_use, {}, SupportsResponse.ONLY)
+    register(hass, WRITE_DAILY_USE, _write_daily_use, {}, SupportsResponse.OPTIONAL)
+    register(hass, DECISION_LOG, _decision_log, {}, SupportsResponse.ONLY)
+    register(
         hass, FORECAST, _forecast, {vol.Required(ATTR_UNTIL): cv.datetime}, SupportsResponse.ONLY
     )
     async_register_admin_service(

@@ -9,15 +9,14 @@ from homeassistant.components.binary_sensor import (
     BinarySensorEntity,
     BinarySensorEntityDescription,
 )
-from homeassistant.const import EntityCategory
+from homeassistant.const import EntityCategory, Platform
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
 from .engine.balance import Flow
-from .entity import FollowingEntity, LineEntity, StillwellEntity
+from .entity import FollowingEntity, LineEntity, StillwellEntity, add_of_watches
 from .fill_watch import FillWatch
-from .temperature_entities import TEMPERATURE_ALARMS, TemperatureAlarm
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
@@ -143,7 +142,7 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the binary sensors of each vessel, fill line and temperature watch."""
+    """Add the binary sensors of each vessel, fill line and watch."""
     for runtime in entry.runtime_data.vessels.values():
         async_add_entities(
             [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS],
@@ -154,12 +153,4 @@ async def async_setup_entry(
             [LineBinarySensor(line, description) for description in LINE_SENSORS],
             config_subentry_id=line.subentry_id,
         )
-    for watch in entry.runtime_data.temperatures.values():
-        async_add_entities(
-            [
-                TemperatureAlarm(watch, description)
-                for description in TEMPERATURE_ALARMS
-                if watch.settings.heater is not None or not description.needs_heater
-            ],
-            config_subentry_id=watch.subentry_id,
-        )
+    add_of_watches(entry, Platform.BINARY_SENSOR, async_add_entities)

@@ -18,18 +18,19 @@ from .const import (
     DOMAIN,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
-    SUBENTRY_TEMPERATURE_WATCH,
 )
 from .decision_text import async_load_texts
 from .engine.geometry import GeometryError
 from .fill_line import FillLine
 from .line_settings import fill_line_settings, guard_settings
 from .local_time import LocalTime
+from .owner import EntityOwner
 from .settings import SettingsError, VesselSettings, system_settings, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
-from .temperature_watch import TemperatureWatch, watch_settings
 from .vessel import VesselRuntime
+from .watch import Watch
+from .watch_kinds import WATCH_KINDS
 
 type StillwellConfigEntry = ConfigEntry[System]
 
@@ -49,7 +50,7 @@ class System:
         self.entry = entry
         self.vessels: dict[str, VesselRuntime] = {}
         self.lines: dict[str, FillLine] = {}
-        self.temperatures: dict[str, TemperatureWatch] = {}
+        self.watches: dict[str, Watch] = {}
         self.is_reload_due = False
         self._unguarded: list[str] = []
         self.learned = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[0]}")
@@ -68,8 +69,8 @@ class System:
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
             self._add_line(line, safety, is_damaged=is_safety_damaged)
-        for watch in self._subentries(frozenset({SUBENTRY_TEMPERATURE_WATCH})):
-            self._add_temperature(watch, learned)
+        for watch in self._subentries(frozenset(WATCH_KINDS)):
+            self._add_watch(watch, learned)
         subentries = self.entry.subentries
         # What belongs to one that is not running now must not be forgotten with it.
         self._kept_learned = {key: learned[key] for key in learned if key in subentries}
@@ -127,21 +128,20 @@ class System:
         line.restore(safety.pop(key, None), now_s, is_damaged=is_damaged)
         self.lines[key] = line
 
-    def _add_temperature(self, subentry: ConfigSubentry, learned: Payload) -> None:
+    def _add_watch(self, subentry: ConfigSubentry, learned: Payload) -> None:
         key = subentry.subentry_id
         memory = learned.get(key, {})
         subentry = self._renamed(subentry, memory)
         try:
-            settings = watch_settings(subentry.data, system_settings(self.entry).volume_l)
+            watch = WATCH_KINDS[subentry.subentry_type](self, subentry)
         except ValueError as err:
             self._tell_settings("watch", subentry, err)
             return
         self._tell_settings("watch", subentry, None)
-        watch = TemperatureWatch(self.hass, subentry, settings, on_learned=self.async_learned)
         if memory and not watch.restore(memory):
             self.learned.async_report_damage(self.learned.key)
         learned.pop(key, None)
-        self.temperatures[key] = watch
+        self.watches[key] = watch
 
     def _line(self, subentry: ConfigSubentry) -> FillLine:
         """Make a line between its vessels.
@@ -218,9 +218,9 @@ class System:
         self._async_put_off_unguarded()
         for runtime in self.vessels.values():
             unsubscribe += runtime.async_start(now_s)
-        for watch in self.temperatures.values():
+        for watch in self.watches.values():
             unsubscribe += watch.async_start(now_s)
-        for key in (*self.vessels, *self.lines, *self.temperatures):
+        for key in (*self.vessels, *self.lines, *self.watches):
             unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
         for runtime in self.vessels.values():
             self.entry.async_create_background_task(
@@ -253,12 +253,10 @@ class System:
             line.device_info["via_device_id"] = made[line.destination.subentry_id]
             self._async_make_device(line)
             line.proof_tests.async_clear_others(self.entry.entry_id)
-        for watch in self.temperatures.values():
+        for watch in self.watches.values():
             self._async_make_device(watch)
 
-    def _async_make_device(
-        self, alive: VesselRuntime | FillLine | TemperatureWatch
-    ) -> dr.DeviceEntry:
+    def _async_make_device(self, alive: EntityOwner) -> dr.DeviceEntry:
         return dr.async_get(self.hass).async_get_or_create(
             config_entry_id=self.entry.entry_id,
             config_subentry_id=alive.subentry_id,
@@ -272,7 +270,7 @@ class System:
             runtime.async_tick(now_s)
         for line in self.lines.values():
             line.proof_tests.async_look(now_s)
-        for watch in self.temperatures.values():
+        for watch in self.watches.values():
             watch.async_look(now_s)
 
     # Memory
@@ -284,7 +282,7 @@ class System:
 
     def _learned_payload(self) -> Payload:
         learned = {key: runtime.snapshot() for key, runtime in self.vessels.items()}
-        learned |= {key: watch.snapshot() for key, watch in self.temperatures.items()}
+        learned |= {key: watch.snapshot() for key, watch in self.watches.items()}
         return self._kept_learned | learned
 
     def _safety_payload(self) -> dict[str, dict[str, Any]]:

@@ -22,7 +22,5 @@ async def async_get_config_entry_diagnostics(
             key: runtime.diagnostics() for key, runtime in entry.runtime_data.vessels.items()
         },
         "lines": {key: line.diagnostics() for key, line in entry.runtime_data.lines.items()},
-        "temperature_watches": {
-            key: watch.diagnostics() for key, watch in entry.runtime_data.temperatures.items()
-        },
+        "watches": {key: watch.diagnostics() for key, watch in entry.runtime_data.watches.items()},
     }

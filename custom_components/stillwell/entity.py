@@ -1,12 +1,17 @@
 """What all entities share: one device, one owner that tells of news, written only when it moved."""
 
-from typing import override
+from typing import TYPE_CHECKING, override
 
+from homeassistant.const import Platform
 from homeassistant.helpers.entity import Entity, EntityDescription
+from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
-from .fill_line import FillLine
 from .owner import EntityOwner
-from .vessel import VesselRuntime
+
+if TYPE_CHECKING:
+    from .coordinator import StillwellConfigEntry
+    from .fill_line import FillLine
+    from .vessel import VesselRuntime
 
 
 class FollowingEntity(Entity):
@@ -59,3 +64,11 @@ class LineEntity(FollowingEntity):
         """Bind the entity to its line."""
         super().__init__(line, description)
         self.line = line
+
+
+def add_of_watches(
+    entry: StillwellConfigEntry, platform: Platform, add: AddConfigEntryEntitiesCallback
+) -> None:
+    """Add the entities of a platform that the watches of a system have."""
+    for watch in entry.runtime_data.watches.values():
+        add(watch.entities(platform), config_subentry_id=watch.subentry_id)

@@ -13,6 +13,7 @@ from homeassistant.components.sensor import (
 )
 from homeassistant.const import (
     EntityCategory,
+    Platform,
     UnitOfRatio,
     UnitOfTime,
     UnitOfVolume,
@@ -25,9 +26,8 @@ from homeassistant.util import dt as dt_util
 from .coordinator import StillwellConfigEntry
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
-from .entity import StillwellEntity
+from .entity import StillwellEntity, add_of_watches
 from .line_sensor import LINE_SENSORS, PROOF_TEST_DUE, LineSensor, ProofTestSensor
-from .temperature_entities import TEMPERATURE_SENSORS, TemperatureSensor
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
@@ -370,7 +370,7 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the sensors of each vessel, fill line and temperature watch."""
+    """Add the sensors of each vessel, fill line and watch."""
     for runtime in entry.runtime_data.vessels.values():
         entities: list[SensorEntity] = [
             VesselSensor(runtime, description)
@@ -385,12 +385,4 @@ async def async_setup_entry(
             ProofTestSensor(line, PROOF_TEST_DUE, test) for test in line.proof_tests.tests.values()
         ]
         async_add_entities(entities, config_subentry_id=line.subentry_id)
-    for watch in entry.runtime_data.temperatures.values():
-        async_add_entities(
-            [
-                TemperatureSensor(watch, description)
-                for description in TEMPERATURE_SENSORS
-                if watch.settings.heater is not None or not description.needs_heater
-            ],
-            config_subentry_id=watch.subentry_id,
-        )
+    add_of_watches(entry, Platform.SENSOR, async_add_entities)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, override
+from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.components.binary_sensor import (
     BinarySensorDeviceClass,
@@ -19,7 +19,11 @@ from homeassistant.const import UnitOfRatio, UnitOfTemperature, UnitOfTime
 
 from .engine.heater_watch import HeaterVerdict, ThermalView
 from .entity import FollowingEntity
-from .temperature_watch import TemperatureWatch
+
+if TYPE_CHECKING:
+    from homeassistant.helpers.entity import Entity
+
+    from .temperature_watch import TemperatureWatch
 
 PERCENT: Final = 100.0
 
@@ -158,3 +162,21 @@ class TemperatureAlarm(FollowingEntity, BinarySensorEntity):
             return False
         self._attr_is_on = is_on
         return True
+
+
+def temperature_sensors(watch: TemperatureWatch, *, has_heater: bool) -> list[Entity]:
+    """Return the figures of a watch; without a heater those it needs are left out."""
+    return [
+        TemperatureSensor(watch, description)
+        for description in TEMPERATURE_SENSORS
+        if has_heater or not description.needs_heater
+    ]
+
+
+def temperature_alarms(watch: TemperatureWatch, *, has_heater: bool) -> list[Entity]:
+    """Return the alarms of a watch; without a heater those it needs are left out."""
+    return [
+        TemperatureAlarm(watch, description)
+        for description in TEMPERATURE_ALARMS
+        if has_heater or not description.needs_heater
+    ]

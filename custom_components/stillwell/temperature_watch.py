@@ -1,18 +1,14 @@
 """A temperature watch in the hub: takes the thermometer and the heater's switch to the engine."""
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, override
 
 from homeassistant.config_entries import ConfigSubentry
-from homeassistant.const import STATE_OFF, STATE_ON
-from homeassistant.core import CALLBACK_TYPE, Event, HomeAssistant, callback
-from homeassistant.helpers.event import (
-    async_track_state_change_event,
-    async_track_state_report_event,
-)
-from homeassistant.util import dt as dt_util
+from homeassistant.const import STATE_OFF, STATE_ON, Platform
+from homeassistant.core import callback
+from homeassistant.helpers.entity import Entity
 
 from .const import (
     CONF_HEATER,
@@ -24,10 +20,13 @@ from .const import (
 )
 from .engine.heater_watch import HeaterWatch, ThermalSpec, ThermalView
 from .engine.validity import InputError
-from .owner import EntityOwner
 from .readings import probe_temperature_c
-from .settings import entity, number, positive
-from .sources import registry_ids
+from .settings import entity, number, positive, system_settings
+from .temperature_entities import temperature_alarms, temperature_sensors
+from .watch import Watch
+
+if TYPE_CHECKING:
+    from .coordinator import System
 
 _LOGGER = logging.getLogger(__name__)
 
@@ -62,44 +61,32 @@ def watch_settings(data: Mapping[str, Any], system_l: float) -> WatchSettings:
     )
 
 
-class TemperatureWatch(EntityOwner):
+class TemperatureWatch(Watch):
     """What is alive of a temperature watch between set-up and unload."""
 
-    def __init__(
-        self,
-        hass: HomeAssistant,
-        subentry: ConfigSubentry,
-        settings: WatchSettings,
-        *,
-        on_learned: Callable[[], None],
-    ) -> None:
+    def __init__(self, system: System, subentry: ConfigSubentry, settings: WatchSettings) -> None:
         """Make the watch; nothing is subscribed before `async_start`."""
-        self.hass = hass
-        super().__init__(subentry)
+        super().__init__(system, subentry)
         self.settings = settings
         self._engine = HeaterWatch(settings.spec)
-        self._on_learned = on_learned
-        self._registry_ids = registry_ids(hass, subentry.data)
         self._is_refusal_told = False
         self.view: ThermalView | None = None
 
-    @callback
-    def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
-        """Follow the entities; return what ends that."""
+    @property
+    @override
+    def followed(self) -> list[str]:
+        """The thermometer and the heater's switch."""
         source, heater = self.settings.source, self.settings.heater
-        followed = [source] if heater is None else [source, heater]
-        unsubscribe = [
-            async_track_state_change_event(self.hass, followed, self._async_moved),
-            async_track_state_report_event(self.hass, source, self._async_moved),
-        ]
-        self.async_look(now_s)
-        return unsubscribe
+        return [source] if heater is None else [source, heater]
+
+    @property
+    @override
+    def reported(self) -> list[str]:
+        """The thermometer: that it says the same again is news."""
+        return [self.settings.source]
 
     @callback
-    def _async_moved(self, _event: Event[Any]) -> None:
-        self.async_look(dt_util.utcnow().timestamp())
-
-    @callback
+    @override
     def async_look(self, now_s: float) -> None:
         """Take what thermometer and switch say now."""
         is_on = self._is_heater_on
@@ -113,7 +100,7 @@ class TemperatureWatch(EntityOwner):
         else:
             self._is_refusal_told = False
         self.refresh()
-        self._on_learned()
+        self.system.async_learned()
 
     def _tell_refusal(self, err: InputError) -> None:
         """Log once why a temperature is not taken."""
@@ -130,22 +117,37 @@ class TemperatureWatch(EntityOwner):
         state = None if heater is None else self.hass.states.get(heater)
         return {STATE_ON: True, STATE_OFF: False}.get("" if state is None else state.state)
 
-    def snapshot(self) -> dict[str, Any]:
-        """Return what was learned."""
-        return {"watch": self._engine.snapshot(), "registry_ids": self._registry_ids}
+    @override
+    def entities(self, platform: Platform) -> list[Entity]:
+        """Return figures and alarms."""
+        has_heater = self.settings.heater is not None
+        if platform is Platform.SENSOR:
+            return temperature_sensors(self, has_heater=has_heater)
+        if platform is Platform.BINARY_SENSOR:
+            return temperature_alarms(self, has_heater=has_heater)
+        return []
 
-    def restore(self, data: Mapping[str, Any]) -> bool:
-        """Take up what was learned; return False, and start anew, if it is damaged."""
-        try:
-            self._engine.restore(data["watch"])
-        except (KeyError, TypeError, AttributeError, ValueError) as err:
-            _LOGGER.warning("Learned state of %s is damaged, starting anew: %s", self.title, err)
-            return False
-        return True
+    @override
+    def learned(self) -> dict[str, Any]:
+        """Return what the engine learned."""
+        return self._engine.snapshot()
 
-    def diagnostics(self) -> dict[str, Any]:
-        """Return what a report of trouble needs."""
-        return {
-            "view": None if self.view is None else asdict(self.view),
-            "learned": self._engine.snapshot(),
-        }
+    @override
+    def relearn(self, data: Mapping[str, Any]) -> None:
+        """Take up what the engine learned."""
+        self._engine.restore(dict(data))
+
+    @override
+    def facts(self) -> dict[str, Any]:
+        """Return what is shown now."""
+        return {"view": None if self.view is None else asdict(self.view)}
+
+
+def make_temperature_watch(system: System, subentry: ConfigSubentry) -> TemperatureWatch:
+    """Make the watch of a subentry.
+
+    Raises:
+        ValueError: Its settings cannot be used.
+    """
+    settings = watch_settings(subentry.data, system_settings(system.entry).volume_l)
+    return TemperatureWatch(system, subentry, settings)

@@ -116,11 +116,11 @@ async def test_what_was_learned_outlives_a_restart(lab: Lab) -> None:
     _report(lab.hass, tank)
     await lab.set_up(watch())
     await _run(lab, tank, 8.0)
-    (alive,) = lab.entry.runtime_data.temperatures.values()
+    (alive,) = lab.entry.runtime_data.watches.values()
     learned = alive.snapshot()["watch"]
     assert learned["on"]
     await lab.reload()
-    (alive,) = lab.entry.runtime_data.temperatures.values()
+    (alive,) = lab.entry.runtime_data.watches.values()
     assert alive.snapshot()["watch"]["on"] == learned["on"]
     assert not alive.restore({})
     assert alive.diagnostics()["view"] is not None
@@ -130,10 +130,10 @@ async def test_settings_that_are_no_use_are_told(lab: Lab) -> None:
     await lab.set_up(watch(low_c=28.0))
     issues = ir.async_get(lab.hass)
     assert issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
-    assert not lab.entry.runtime_data.temperatures
+    assert not lab.entry.runtime_data.watches
     await lab.change(SUBENTRY_TEMPERATURE_WATCH, low_c=24.0)
     assert not issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
-    assert lab.entry.runtime_data.temperatures
+    assert lab.entry.runtime_data.watches
 
 
 # The form

@@ -1,0 +1,89 @@
+"""What a call of an action is aimed at, and how an action of ours is registered."""
+
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import config_validation as cv
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
+
+from .const import DOMAIN
+from .fill_line import FillLine
+from .targets import Owned, target_of
+from .vessel import VesselRuntime
+from .watch import Watch
+
+
+def _targets(call: ServiceCall, *kinds: type[Owned]) -> list[Owned]:
+    """Return what of some kinds a call is aimed at, each once.
+
+    Raises:
+        ServiceValidationError: An entity is of another kind, or nothing was found.
+    """
+    hass = call.hass
+    referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
+    registry = er.async_get(hass)
+    found: dict[str, Owned] = {}
+    for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
+        target = target_of(hass, registry.async_get(entity_id))
+        if isinstance(target, kinds):
+            found[target.subentry_id] = target
+        elif entity_id in referenced.referenced:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="not_a_watch" if issubclass(kinds[0], Watch) else "not_a_vessel",
+                translation_placeholders={"entity": entity_id},
+            )
+    if not found:
+        key = "no_watch" if issubclass(kinds[0], Watch) else "no_vessel"
+        raise ServiceValidationError(translation_domain=DOMAIN, translation_key=key)
+    return list(found.values())
+
+
+def vessels(call: ServiceCall) -> list[VesselRuntime]:
+    """Return the vessels a call is aimed at; a line stands for the vessel it fills."""
+    found: dict[str, VesselRuntime] = {}
+    for target in _targets(call, VesselRuntime, FillLine):
+        vessel = target.destination if isinstance(target, FillLine) else target
+        if isinstance(vessel, VesselRuntime):
+            found[vessel.subentry_id] = vessel
+    return list(found.values())
+
+
+def lines(call: ServiceCall) -> list[FillLine]:
+    """Return the lines a call is aimed at; a vessel stands for the lines that fill it."""
+    found: dict[str, FillLine] = {}
+    for target in _targets(call, VesselRuntime, FillLine):
+        filled = [target] if isinstance(target, FillLine) else []
+        if isinstance(target, VesselRuntime) and not (filled := target.lines):
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="no_fill_line",
+                translation_placeholders={"vessel": target.title},
+            )
+        found |= {line.subentry_id: line for line in filled}
+    return list(found.values())
+
+
+def watches[W: Watch](call: ServiceCall, kind: type[W]) -> list[W]:
+    """Return the watches of a kind that a call is aimed at."""
+    return [target for target in _targets(call, kind) if isinstance(target, kind)]
+
+
+def register(
+    hass: HomeAssistant,
+    name: str,
+    handler: Callable[[ServiceCall], Coroutine[Any, Any, ServiceResponse]],
+    fields: dict[Any, Any],
+    response: SupportsResponse = SupportsResponse.NONE,
+) -> None:
+    """Register an action that is aimed at entities or devices of ours."""
+    hass.services.async_register(
+        DOMAIN,
+        name,
+        handler,
+        schema=cv.make_entity_service_schema(fields),
+        supports_response=response,
+    )

@@ -1,0 +1,12 @@
+"""Which subentries are watches, and what makes each."""
+
+from collections.abc import Mapping
+from typing import Final
+
+from .const import SUBENTRY_TEMPERATURE_WATCH
+from .temperature_watch import make_temperature_watch
+from .watch import MakeWatch
+
+WATCH_KINDS: Final[Mapping[str, MakeWatch]] = {
+    SUBENTRY_TEMPERATURE_WATCH: make_temperature_watch,
+}
