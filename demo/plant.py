@@ -3,8 +3,7 @@
 It knows nothing of Stillwell and imports nothing of it. For each tank it holds a reservoir, the
 tank's thirst, a supply behind a valve, a float switch, a leak sensor and a level strip, and talks
 to the hub from outside, as a microcontroller on the wall would: it listens for the event
-``plant_command`` over the hub's WebSocket API and sends what its sensors see as the event
-``plant_report``.
+``plant_command`` over the hub's WebSocket API and sends what its sensors see to a webhook.
 
 A valve does what it was last told, whatever becomes of the hub. What is really there can be
 read at ``http://127.0.0.1:PORT/truth``; a real plant has no such window.
@@ -246,16 +245,15 @@ class Link:
         while True:
             self.due.clear()
             for name, plant in self.plants.items():
-                await self._send({"tank": name, **plant.report()})
+                await self._send(name, plant.report())
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self.due.wait(), self.wiring.report_every_s)
 
-    async def _send(self, report: dict[str, Any]) -> None:
-        headers = {"Authorization": f"Bearer {self.wiring.token}"}
-        url = f"{self.wiring.hub_url}/api/events/plant_report"
+    async def _send(self, name: str, report: dict[str, Any]) -> None:
+        url = f"{self.wiring.hub_url}/api/webhook/plant_{name}"
         limit = aiohttp.ClientTimeout(total=5)
         with contextlib.suppress(aiohttp.ClientError, TimeoutError):
-            async with self.session.post(url, json=report, headers=headers, timeout=limit):
+            async with self.session.post(url, json=report, timeout=limit):
                 pass
 
     async def run_commands(self) -> None:

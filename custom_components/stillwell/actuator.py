@@ -38,7 +38,12 @@ CONTEXTS_KEPT: Final = 32
 RULE_EVENTS: Final = ("automation_triggered", "script_started")
 
 DOMAIN_VALVE: Final = "valve"
+STARTS: Final = frozenset({SERVICE_TURN_ON, SERVICE_OPEN_VALVE})
 STOPS: Final = frozenset({SERVICE_TURN_OFF, SERVICE_CLOSE_VALVE})
+
+ANSWER_S: Final = 30.0
+"""A device that answers within this time does what was asked of it. The hub itself names the one
+who asked for five seconds only, and not at all where a device answers by a message of its own."""
 
 # A valve on its way lets water through, whichever way it moves.
 RUNNING: Final = frozenset({STATE_ON, ValveState.OPEN, ValveState.OPENING, ValveState.CLOSING})
@@ -55,6 +60,8 @@ class Actuator:
         self._is_valve = split_entity_id(entity_id)[0] == DOMAIN_VALVE
         self._own_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
         self._rule_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
+        self._asked: dict[bool, tuple[float, Actor]] = {}
+        """When, and by whom, it was last asked to run and to stop."""
 
     @callback
     def async_follow_rules(self) -> list[CALLBACK_TYPE]:
@@ -67,22 +74,32 @@ class Actuator:
         return [self.hass.bus.async_listen(kind, note) for kind in RULE_EVENTS]
 
     @callback
-    def async_follow_stops(self, heard: Callable[[Context], None]) -> CALLBACK_TYPE:
-        """Hear whenever somebody else asks the device to stop, whether or not it obeys."""
+    def async_follow_requests(self, stopped: Callable[[Context], None]) -> CALLBACK_TYPE:
+        """Note who asks something of the device; hear of an OFF at once, obeyed or not."""
 
         @callback
-        def is_stop(data: Mapping[str, Any]) -> bool:
-            if data[ATTR_SERVICE] not in STOPS:
+        def is_request(data: Mapping[str, Any]) -> bool:
+            if data[ATTR_SERVICE] not in STARTS | STOPS:
                 return False
             named = data[ATTR_SERVICE_DATA].get(ATTR_ENTITY_ID, ())
             return self.entity_id in ([named] if isinstance(named, str) else named)
 
         @callback
         def note(event: Event) -> None:
-            if event.context.id not in self._own_contexts:
-                heard(event.context)
+            is_start = event.data[ATTR_SERVICE] in STARTS
+            self._asked[is_start] = event.time_fired_timestamp, self.actor(event.context)
+            if not is_start and event.context.id not in self._own_contexts:
+                stopped(event.context)
 
-        return self.hass.bus.async_listen(EVENT_CALL_SERVICE, note, is_stop)
+        return self.hass.bus.async_listen(EVENT_CALL_SERVICE, note, is_request)
+
+    def actor_of_report(self, context: Context, t_s: float, *, on: bool | None) -> Actor:
+        """Return who caused what the device reports; its own message answers who asked last."""
+        found = self.actor(context)
+        if found is not Actor.UNKNOWN or on is None:
+            return found
+        asked_s, asked_by = self._asked.get(on, (-ANSWER_S, Actor.UNKNOWN))
+        return asked_by if 0.0 <= t_s - asked_s <= ANSWER_S else Actor.UNKNOWN
 
     @property
     def is_on(self) -> bool | None:

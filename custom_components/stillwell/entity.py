@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class FollowingEntity(Entity):
-    """An entity whose owner calls `refresh` after every report and tick."""
+    """An entity whose owner lets it take what is new after every report and tick."""
 
     _attr_has_entity_name = True
     _attr_should_poll = False
@@ -41,11 +41,6 @@ class FollowingEntity(Entity):
     def take(self) -> bool:
         """Take what the owner shows now; return whether it is worth a write."""
         return False
-
-    def refresh(self) -> None:
-        """Write the state if it moved by more than its tolerance."""
-        if self.take():
-            self.async_write_ha_state()
 
 
 class StillwellEntity(FollowingEntity):

@@ -182,7 +182,7 @@ class FillWatch:
             self._async_cancel_wake,
             self.secondary.async_pause,
             *self.actuator.async_follow_rules(),
-            self.actuator.async_follow_stops(self._async_asked_to_stop),
+            self.actuator.async_follow_requests(self._async_asked_to_stop),
         ]
         inputs = (*settings.high_inputs, *settings.leak_inputs, *settings.supply_empty_inputs)
         if inputs:
@@ -214,7 +214,8 @@ class FillWatch:
     @callback
     def _async_actuator(self, event: Event[EventStateChangedData]) -> None:
         on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
-        self.process(ActuatorReported(t_s, on, self.actuator.actor(event.context)))
+        actor = self.actuator.actor_of_report(event.context, t_s, on=on)
+        self.process(ActuatorReported(t_s, on, actor))
         self._line.async_publish(t_s)
 
     @callback

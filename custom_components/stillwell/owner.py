@@ -40,4 +40,5 @@ class EntityOwner:
     def refresh(self) -> None:
         """Let the entities write what moved."""
         for entity in self._entities:
-            entity.refresh()
+            if entity.take():
+                entity.async_write_ha_state()

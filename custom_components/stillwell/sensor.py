@@ -317,7 +317,14 @@ class VesselSensor(StillwellEntity, SensorEntity):
         """Take the figure; a move within the tolerance is not worth a write."""
         description = self.entity_description
         view = self.runtime.view
-        raw = description.value_fn(view)
+        raw, last = description.value_fn(view), self._raw
+        if view.held_s == 0.0 and self._attr_available and not self._is_held:
+            # Nearly always: a good level, and a figure that has hardly moved.
+            if raw is last:
+                return False
+            step = description.step_abs
+            if type(raw) is float and type(last) is float and -step < raw - last < step:
+                return False
         is_available = raw is not None or view.status is not Status.FAILURE
         is_held = description.attributes_fn is not None and view.held_s > 0
         if (

@@ -159,6 +159,8 @@ class VesselRuntime(EntityOwner):
     @property
     def fill_on(self) -> bool | None:
         """Whether any line fills this vessel; None when there is none or it is not known."""
+        if not self.lines:
+            return None
         states = [line.watch.is_on for line in self.lines]
         if True in states:
             return True
@@ -167,6 +169,8 @@ class VesselRuntime(EntityOwner):
     @property
     def check_reason(self) -> Reason | None:
         """Why the level moves for a known cause now; None when it may be learned from."""
+        if not self.lines:
+            return None
         if any(line.is_in_maintenance for line in self.lines):
             return Reason.MAINTENANCE
         return None if all(line.is_return_settled for line in self.lines) else Reason.RETURN_PUMP

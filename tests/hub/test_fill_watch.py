@@ -336,3 +336,39 @@ async def test_an_off_by_hand_is_by_hand_and_one_for_another_device_is_none(
     await hass.async_block_till_done()
     assert guarded.state("guard_state").state == "stopping"
     assert guarded.watch.decisions[-1]["reason"] == "by_hand"
+
+
+@pytest.mark.parametrize(
+    ("asked", "waited_s", "told"),
+    [
+        # Many devices answer with a message of their own, which names nobody.
+        ("turn_on", 20.0, ("filling", "started", "automation")),
+        ("turn_on", 40.0, ("stopping", "stopped", "on_after_start")),
+        ("turn_off", 1.0, ("stopping", "stopped", "on_after_start")),
+        (None, 0.0, ("stopping", "stopped", "on_after_start")),
+    ],
+)
+async def test_a_device_that_answers_for_itself_does_what_was_asked_of_it(
+    hass: HomeAssistant,
+    lab: Lab,
+    asked: str | None,
+    waited_s: float,
+    told: tuple[str, str, str],
+) -> None:
+    """Just after the hub's start, when an ON that nobody asked for is not believed."""
+    pump = "switch.lagoon_pump"
+    for action in ("turn_on", "turn_off"):
+        async_mock_service(hass, "switch", action)
+    hass.states.async_set(pump, "off")
+    await lab.level(20.0)
+    await lab.set_up(device=pump)
+    await lab.settle(20.0)
+    assert lab.is_permitted
+    if asked is not None:
+        rule = Context(parent_id="rule")
+        await hass.services.async_call("switch", asked, {"entity_id": pump}, True, rule)
+    await lab.wait(waited_s)
+    hass.states.async_set(pump, "on", context=Context())
+    await hass.async_block_till_done()
+    last = lab.watch.decisions[-1]
+    assert (lab.state("guard_state").state, last["decision"], last["reason"]) == told

@@ -81,7 +81,22 @@ class Bench:
 
     async def opens(self, tank: Tank) -> None:
         """Wait until the rule has opened the valve."""
-        await wait_for(f"{tank.name} fills", lambda: self.is_open(tank), OPENS_S)
+        try:
+            await wait_for(f"{tank.name} fills", lambda: self.is_open(tank), OPENS_S)
+        except HubError as err:
+            raise HubError(f"{err}; {await self.why_shut(tank)}") from err
+
+    async def why_shut(self, tank: Tank) -> str:
+        """Say what the line waits for, what it decided last, and where the water stands."""
+        lockout = self.stage.own[tank.key]["lockout"]
+        shown = (await self.stage.client.state(lockout) or {}).get("attributes", {})
+        answer = await self.stage.client.post(
+            "/api/services/stillwell/decision_log?return_response", {"entity_id": lockout}
+        )
+        last = answer["service_response"]["lines"][0]["decisions"][-3:]
+        level_cm = (await self.stage.truth(tank))["level_cm"]
+        told = "; ".join(f"{decision['text']}" for decision in last)
+        return f"at {level_cm:.2f} cm, waits for {shown.get('block_reason')}; {told}"
 
     async def shuts(self, found: Round, tank: Tank, limit_s: float = SHUTS_S) -> None:
         """Wait until the valve is shut in truth."""
@@ -116,8 +131,15 @@ class Bench:
         await wait_for(f"{tank.name} is reset", look, SHUTS_S, every_s=2.0)
 
     async def all_fill(self) -> None:
-        """Wait until the rules have opened every valve."""
-        await asyncio.gather(*(self.opens(tank) for tank in self.stage.tanks))
+        """Wait until the rules have opened every valve; below the start level they must."""
+        for tank in self.stage.tanks:
+            level_l = (await self.stage.truth(tank))["volume_l"]
+            await self.stage.hand(tank, "draw", litres=level_l - tank.litres(tank.ends_at_cm))
+        done = await asyncio.gather(
+            *(self.opens(tank) for tank in self.stage.tanks), return_exceptions=True
+        )
+        if faults := [str(one) for one in done if isinstance(one, BaseException)]:
+            raise HubError("; ".join(faults))
         self.say("every rule has opened its valve")
 
     # The rounds

@@ -455,9 +455,11 @@ class Balance:
     def _fast_fall_l(self, level_l: float, saved: LevelState) -> float | None:
         """Return the litres of a fall to a level, if it is faster than any use."""
         fall_l = saved[1] - level_l
+        least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
+        if fall_l <= least_l:
+            return None  # nearly always: what use there is need not be worked out
         use = self.use_over(DAY_S)
         usual = 0.0 if use is None else use[0] / DAY_S
-        least_l = max(_FAST_FRAC * self._capacity_l, 5.0 * self._noise_l, 2.0 * self._width_l)
         least_l += _FAST_TIMES * usual * (self._t_s - saved[0])
         return fall_l if fall_l > least_l else None
 

@@ -2,7 +2,6 @@
 
 from array import array
 from collections.abc import Mapping
-from itertools import accumulate
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
@@ -66,7 +65,10 @@ class Rhythm:
         if self._total == 0.0:
             return None
         wanted = frac * self._total * (1.0 - 1e-12)
-        i = next(i for i, below in enumerate(accumulate(self._count)) if below >= wanted)
+        i, below = 0, self._count[0]
+        while below < wanted:
+            i += 1
+            below += self._count[i]
         found_s = self._sum_s[i] / self._count[i] if self._count[i] > 0.0 else 0.0
         self._known[frac] = found_s
         return found_s

@@ -223,11 +223,12 @@ class VesselModel:
         if not verdict.accepted or self._check is not None:
             balance.hold(verdict.t_s, day)
         else:
+            is_draining = balance.flow is Flow.DRAINING
             self._burst.look(
                 verdict.t_s,
-                ((at_s, shape.volume_l(depth_m)) for at_s, depth_m in self.recent),
+                [(at_s, shape.volume_l(m)) for at_s, m in self.recent] if is_draining else (),
                 shape.capacity_l,
-                is_draining=balance.flow is Flow.DRAINING,
+                is_draining=is_draining,
             )
         for block in balance.pop_blocks():
             expected_l = self._forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
