@@ -44,14 +44,17 @@ def test_without_pressure_only_the_temperature_counts() -> None:
 def test_rejection_and_waste_by_arithmetic() -> None:
     assert membrane.rejection_frac(300.0, 6.0) == pytest.approx(0.98)
     assert membrane.waste_l(10.0, 4.0) == pytest.approx(40.0)
+    # (1 - R) / R: 0.2 is 4 to 1, 0.25 is 3 to 1, 0.5 is 1 to 1.
+    assert [membrane.recovery_frac(ratio) for ratio in (4.0, 3.0, 1.0)] == [0.2, 0.25, 0.5]
     for feed, product in ((0.0, 0.0), (300.0, 400.0)):
         with pytest.raises(InputError):
             membrane.rejection_frac(feed, product)
     with pytest.raises(InputError) as caught:
         membrane.temperature_factor(60.0)
     assert caught.value.fault is InputFault.FAHRENHEIT
-    with pytest.raises(InputError):
-        membrane.driving_bar(60.0, 250.0, 0.2)  # psi taken for bar
+    for bar, likely in ((60.0, "psi"), (410.0, "kPa")):
+        with pytest.raises(InputError, match=f"looks like {likely}: 4.1"):
+            membrane.driving_bar(bar, 250.0, 0.2)
     with pytest.raises(InputError):
         membrane.driving_bar(1.0, 3000.0, 0.2)
 
@@ -87,6 +90,13 @@ def test_litres_through_each_stage() -> None:
     assert unit.passed_l("membrane") == pytest.approx(250.0)
     with pytest.raises(InputError, match="no stage"):
         unit.changed("other")
+    unit.run(10.0, None, 4.0)
+    assert unit.passed_l("membrane") == pytest.approx(300.0)
+    assert unit.snapshot()["runs"] == [200.0]
+    unit.keep(("membrane", "carbon"))
+    assert (unit.passed_l("membrane"), unit.passed_l("carbon")) == (300.0, 0.0)
+    with pytest.raises(InputError, match="no stage"):
+        unit.passed_l("resin")
     with pytest.raises(InputError):
         unit.run(0.0, 200.0)
     with pytest.raises(InputError):
@@ -104,7 +114,7 @@ def test_a_unit_comes_back_from_its_snapshot() -> None:
 @pytest.mark.parametrize(
     "broken",
     [{"runs": None}, {"stages_l": None}, {"runs": ["x"]}, {"baseline": nan},
-     {"stages_l": {"resin": "x"}}],
+     {"stages_l": {"resin": "x"}}, {"runs": [0.0]}, {"stages_l": {"resin": -1.0}}],
     ids=str,
 )  # fmt: skip
 def test_a_damaged_snapshot_is_refused(broken: dict[str, Any]) -> None:

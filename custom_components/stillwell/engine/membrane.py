@@ -10,7 +10,7 @@ from math import exp, isfinite, log
 from statistics import median
 from typing import Any, Final
 
-from .validity import InputError, InputFault, not_negative, positive, water_temp_c, within
+from .validity import InputError, InputFault, MixUp, not_negative, positive, water_temp_c, within
 
 WARM_K: Final = 2640.0
 COLD_K: Final = 3020.0
@@ -20,12 +20,29 @@ BAR_PER_MG_PER_L: Final = 0.0689e-2
 """Osmotic pressure of mixed salts: 1 psi per 100 mg/L (common practice, no source)."""
 COLDEST_C: Final = 2.0
 WARMEST_C: Final = 45.0
+LOWEST_BAR: Final = 0.5
+HIGHEST_BAR: Final = 20.0
+MG_PER_L_PER_US_PER_CM: Final = 0.5
+"""Dissolved solids of drinking water by its conductivity: 0.5 to 0.7 (common practice, no
+source). In a rejection it cancels out."""
+
+PSI: Final = MixUp(InputFault.OUTSIDE_RANGE, "psi", 1.0 / 14.5038)
+KPA: Final = MixUp(InputFault.OUTSIDE_RANGE, "kPa", 0.01)
 
 RUNS_KEPT: Final = 40
 BASELINE_RUNS: Final = 5
 RECENT_RUNS: Final = 3
 NOTICE_FRAC: Final = 0.85
 """A membrane is cleaned or changed after 10 to 15 % of loss (common practice, no source)."""
+
+
+class Stage(StrEnum):
+    """A stage of a unit, in the order the water meets them."""
+
+    SEDIMENT = "sediment"
+    CARBON = "carbon"
+    MEMBRANE = "membrane"
+    RESIN = "resin"
 
 
 def temperature_factor(temp_c: float, warm_k: float = WARM_K, cold_k: float = COLD_K) -> float:
@@ -54,7 +71,7 @@ def driving_bar(feed_bar: float, feed_mg_per_l: float, recovery_frac: float) -> 
 
     Source: ASTM D4516, net driving pressure; concentration by the logarithmic mean.
     """
-    within("a feed pressure", feed_bar, 0.5, 20.0, unit="bar")
+    within("a feed pressure", feed_bar, LOWEST_BAR, HIGHEST_BAR, unit="bar", mix_ups=(PSI, KPA))
     not_negative("dissolved solids", feed_mg_per_l, "mg/L")
     within("a recovery", recovery_frac, 0.01, 0.9)
     mean = feed_mg_per_l * log(1.0 / (1.0 - recovery_frac)) / recovery_frac
@@ -99,6 +116,15 @@ def rejection_frac(feed_mg_per_l: float, product_mg_per_l: float) -> float:
     return 1.0 - product_mg_per_l / feed_mg_per_l
 
 
+def recovery_frac(waste_per_product: float) -> float:
+    """Return product over feed for litres of waste per litre of product.
+
+    Raises:
+        InputError: A negative ratio.
+    """
+    return 1.0 / (1.0 + not_negative("a ratio", waste_per_product))
+
+
 def waste_l(product_l: float, waste_per_product: float) -> float:
     """Return what went down the drain for some product, L.
 
@@ -130,20 +156,28 @@ class Membrane:
         self._baseline: float | None = None
         self._stages_l = dict.fromkeys(stages, 0.0)
 
-    def run(self, product_l: float, normalised: float, waste_per_product: float = 0.0) -> None:
+    def run(
+        self, product_l: float, normalised: float | None, waste_per_product: float = 0.0
+    ) -> None:
         """Note a refill: what it brought and its normalised production, L/d.
+
+        Args:
+            product_l: What it brought.
+            normalised: None: the run says nothing of the membrane, its litres count all the same.
+            waste_per_product: Litres to the drain per litre of product.
 
         Raises:
             InputError: A volume or production that is not above 0.
         """
         positive("a volume", product_l, "L")
-        self._runs.append(positive("a production", normalised, "L/d"))
-        if self._baseline is None and len(self._runs) >= BASELINE_RUNS:
-            self._baseline = median(self._runs)
+        if normalised is not None:
+            self._runs.append(positive("a production", normalised, "L/d"))
+            if self._baseline is None and len(self._runs) >= BASELINE_RUNS:
+                self._baseline = median(self._runs)
         drained = waste_l(product_l, waste_per_product)
         for stage in self._stages_l:
             # All of the feed passes the prefilter and the membrane; only the product the resin.
-            self._stages_l[stage] += product_l + (0.0 if stage == "resin" else drained)
+            self._stages_l[stage] += product_l + (0.0 if stage == Stage.RESIN else drained)
 
     @property
     def ratio(self) -> float | None:
@@ -182,9 +216,17 @@ class Membrane:
         """
         self.passed_l(stage)
         self._stages_l[stage] = 0.0
-        if stage != "resin":
-            self._runs.clear()
-            self._baseline = None
+        if stage != Stage.RESIN:
+            self.forget_trend()
+
+    def forget_trend(self) -> None:
+        """Learn the baseline anew: what is compared is no longer the same."""
+        self._runs.clear()
+        self._baseline = None
+
+    def keep(self, stages: tuple[str, ...]) -> None:
+        """Have these stages and no others; a new one begins at 0."""
+        self._stages_l = {stage: self._stages_l.get(stage, 0.0) for stage in stages}
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned and counted."""
@@ -202,9 +244,12 @@ class Membrane:
         runs, baseline, stages = (data.get(key) for key in ("runs", "baseline", "stages_l"))
         if not isinstance(runs, list) or not isinstance(stages, dict):
             raise InputError(InputFault.OUTSIDE_RANGE, "no runs or no stages")
-        numbers = [*runs, *stages.values(), *([] if baseline is None else [baseline])]
+        above_0 = [*runs, *([] if baseline is None else [baseline])]
+        numbers = [*above_0, *stages.values()]
         if not all(isinstance(value, int | float) and isfinite(value) for value in numbers):
             raise InputError(InputFault.NOT_FINITE, "a number of the unit is damaged")
+        if min(above_0, default=1.0) <= 0.0 or min(stages.values(), default=0.0) < 0.0:
+            raise InputError(InputFault.OUTSIDE_RANGE, "a number of the unit is too low")
         unit = cls(tuple(stages))
         unit._runs.extend(runs)
         unit._baseline = baseline
