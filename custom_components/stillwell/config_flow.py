@@ -28,11 +28,13 @@ from .const import (
     DOMAIN,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
+    SUBENTRY_RODI_UNIT,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
+from .rodi_flow import RodiUnitFlow
 from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_neighbours import free_name
@@ -70,6 +72,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             SUBENTRY_RESERVOIR: ReservoirFlow,
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
+            SUBENTRY_RODI_UNIT: RodiUnitFlow,
         }
 
     @staticmethod

@@ -10,6 +10,7 @@ CONFIG_MINOR_VERSION: Final = 2
 SUBENTRY_RESERVOIR: Final = "reservoir"
 SUBENTRY_FILL_LINE: Final = "fill_line"
 SUBENTRY_TEMPERATURE_WATCH: Final = "temperature_watch"
+SUBENTRY_RODI_UNIT: Final = "rodi_unit"
 
 EVENT_DECISION: Final = "stillwell_decision"
 
@@ -61,6 +62,15 @@ CONF_HEATER_POWER_W: Final = "heater_power_w"
 CONF_ROOM_SOURCE: Final = "room_temperature_source"
 CONF_LOW_C: Final = "low_c"
 CONF_HIGH_C: Final = "high_c"
+
+# Subentry: one RO/DI unit. Its fill line is named by its subentry's id; volumes in L.
+CONF_FILL_LINE: Final = "fill_line"
+CONF_WASTE_RATIO: Final = "waste_per_product"
+CONF_STAGES: Final = "stages"
+CONF_RATED_L: Final = "rated_l"
+CONF_FEED_PRESSURE_SOURCE: Final = "feed_pressure_source"
+CONF_FEED_SOLIDS_SOURCE: Final = "feed_solids_source"
+CONF_PRODUCT_SOLIDS_SOURCE: Final = "product_solids_source"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

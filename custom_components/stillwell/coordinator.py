@@ -288,6 +288,10 @@ class System:
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
         return self._kept_safety | {key: line.snapshot() for key, line in self.lines.items()}
 
+    async def async_save_learned(self) -> None:
+        """Save what was learned, at once."""
+        await self.learned.async_save_now(self._learned_payload())
+
     async def async_save_safety(self) -> None:
         """Save what safety depends on, at once."""
         await self.safety.async_save_now(self._safety_payload())
@@ -296,7 +300,7 @@ class System:
         """Put fill devices off and save everything, before nobody watches any more."""
         for line in self.lines.values():
             await line.watch.async_stop()
-        await self.learned.async_save_now(self._learned_payload())
+        await self.async_save_learned()
         await self.async_save_safety()
 
 

@@ -38,6 +38,12 @@ def decision_text(hass: HomeAssistant, entry: Mapping[str, Any]) -> str:
     return what if reason is None else f"{what}: {reason_text(hass, str(reason))}"
 
 
+@callback
+def common_text(hass: HomeAssistant, key: str, **given: str) -> str:
+    """Return a text of the section *common*, filled in; its key where there is none."""
+    return _texts(hass).get(f"component.{DOMAIN}.common.{key}", key).format(**given)
+
+
 def _texts(hass: HomeAssistant) -> dict[str, str]:
     language = hass.config.language
     found: dict[str, str] = {}

@@ -7,21 +7,26 @@ from homeassistant.const import (
     ATTR_UNIT_OF_MEASUREMENT,
     STATE_UNAVAILABLE,
     STATE_UNKNOWN,
+    UnitOfConductivity,
     UnitOfElectricCurrent,
     UnitOfLength,
+    UnitOfPressure,
     UnitOfRatio,
     UnitOfTemperature,
     UnitOfVolume,
 )
 from homeassistant.util.unit_conversion import (
     BaseUnitConverter,
+    ConductivityConverter,
     DistanceConverter,
     ElectricCurrentConverter,
+    PressureConverter,
     TemperatureConverter,
     VolumeConverter,
 )
 
 from .engine.conditioning import loop_current_reading
+from .engine.membrane import MG_PER_L_PER_US_PER_CM
 from .engine.quantities import Reading, Reason
 from .settings import Measure
 
@@ -42,6 +47,9 @@ ROUNDING_M: Final = 1e-9
 
 OLDEST_TEMPERATURE_S: Final = 6 * 3600.0
 """Many thermometers report only changes; one silent for longer than this says nothing."""
+
+SOLIDS_UNITS: Final = frozenset({UnitOfRatio.PARTS_PER_MILLION, "mg/L", "mg/l"})
+"""In water as thin as this a litre weighs a kilogram: parts per million are mg/L."""
 
 _CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
     Measure.DEPTH: (DistanceConverter, UnitOfLength.METERS),
@@ -90,6 +98,52 @@ def probe_temperature_c(state: State | None, now_s: float) -> float | None:
 def is_temperature_unit(unit: str | None) -> bool:
     """Return whether the hub can convert a unit to degC."""
     return unit is not None and unit in TemperatureConverter.VALID_UNITS
+
+
+def is_pressure_unit(unit: str | None) -> bool:
+    """Return whether the hub can convert a unit to bar."""
+    return unit is not None and unit in PressureConverter.VALID_UNITS
+
+
+def pressure_bar(state: State | None, now_s: float) -> float | None:
+    """Return a pressure in bar, or None when nobody knows it now."""
+    value = _fresh_number(state, now_s)
+    unit = state_unit(state)
+    if value is None or not is_pressure_unit(unit):
+        return None
+    return PressureConverter.convert(value, unit, UnitOfPressure.BAR)
+
+
+def is_solids_unit(unit: str | None) -> bool:
+    """Return whether a unit is one of dissolved solids, or of a conductivity that tells them."""
+    return unit in SOLIDS_UNITS or _conductivity_unit(unit) is not None
+
+
+def solids_mg_per_l(state: State | None, now_s: float) -> float | None:
+    """Return dissolved solids in mg/L, or None when nobody knows them now."""
+    value = _fresh_number(state, now_s)
+    unit = state_unit(state)
+    if value is None or unit in SOLIDS_UNITS:
+        return value
+    if (conductivity := _conductivity_unit(unit)) is None:
+        return None
+    us_per_cm = ConductivityConverter.convert(
+        value, conductivity, UnitOfConductivity.MICROSIEMENS_PER_CM
+    )
+    return MG_PER_L_PER_US_PER_CM * us_per_cm
+
+
+def _conductivity_unit(unit: str | None) -> str | None:
+    # There are two letters for micro; instruments and the hub do not agree on one.
+    spelled = None if unit is None else unit.replace("\u00b5", "\u03bc")
+    return spelled if spelled in ConductivityConverter.VALID_UNITS else None
+
+
+def _fresh_number(state: State | None, now_s: float) -> float | None:
+    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+        return None
+    value = state_number(state)
+    return None if isinstance(value, Reason) else value
 
 
 def state_number(state: State | None) -> float | Reason:

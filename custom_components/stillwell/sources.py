@@ -16,9 +16,12 @@ from homeassistant.helpers.start import async_at_started
 from .const import (
     CONF_COUNTDOWN,
     CONF_DEVICE,
+    CONF_FEED_PRESSURE_SOURCE,
+    CONF_FEED_SOLIDS_SOURCE,
     CONF_HEATER,
     CONF_HIGH_INPUTS,
     CONF_LEAK_INPUTS,
+    CONF_PRODUCT_SOLIDS_SOURCE,
     CONF_RETURN_PUMP,
     CONF_ROOM_SOURCE,
     CONF_SECONDARY,
@@ -45,6 +48,9 @@ ISSUES: Final = {
     CONF_RETURN_PUMP: "actuator_missing",
     CONF_HEATER: "source_missing",
     CONF_ROOM_SOURCE: "source_missing",
+    CONF_FEED_PRESSURE_SOURCE: "source_missing",
+    CONF_FEED_SOLIDS_SOURCE: "source_missing",
+    CONF_PRODUCT_SOLIDS_SOURCE: "source_missing",
 }
 
 

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pytest
 from custom_components.stillwell.engine.membrane import MembraneState
-from custom_components.stillwell.engine.refill_run import RefillRun, Sight
+from custom_components.stillwell.engine.refill_run import RefillRun, Sight, reading_error_l
 from custom_components.stillwell.engine.rodi_unit import RodiUnit, UnitSpec, UnitView
 from custom_components.stillwell.engine.validity import InputError
 from custom_components.stillwell.engine.water_events import Fill
@@ -34,7 +34,7 @@ class Bench:
 
     def look(self, started_s: float | None, fill: Fill | None = None, **seen: Any) -> None:
         """Look once, then let half a minute pass."""
-        sight = Sight(started_s, **{"is_plain": True, "is_alone": True} | seen)
+        sight = Sight(started_s, **{"is_plain": True, "is_tripped": False, "is_alone": True} | seen)
         self.view = self.unit.take(
             self.t_s, sight, fill, error_l=self.error_l, only_line=self.only_line
         )
@@ -143,8 +143,8 @@ def test_the_first_minutes_after_standing_say_nothing_of_the_purity() -> None:
 
 @pytest.mark.parametrize(
     ("seen", "seconds"),
-    [({"is_plain": False}, HOUR_S), ({"is_alone": True}, 600.0)],
-    ids=["by hand, tripped or a bad level", "too short"],
+    [({"is_plain": False}, HOUR_S), ({"is_tripped": True}, HOUR_S), ({"is_alone": True}, 600.0)],
+    ids=["by hand or a bad level", "locked out", "too short"],
 )
 def test_a_run_that_proves_nothing_still_passes_water(seen: dict[str, Any], seconds: float) -> None:
     bench = Bench()
@@ -167,7 +167,7 @@ def test_a_trip_seen_only_after_the_run_spoils_it_too() -> None:
     started_s = bench.t_s
     while bench.t_s < started_s + HOUR_S:
         bench.look(started_s)
-    bench.look(None, is_plain=False)
+    bench.look(None, is_tripped=True)
     bench.look(None, Fill(started_s, bench.t_s, 10.0, 0.0, attended_by_device=True))
     assert bench.view.production_l_per_day is None
 
@@ -239,10 +239,19 @@ def test_a_stage_is_due_when_it_has_passed_its_rating() -> None:
     assert bench.unit.view.overdue == ("sediment",)
 
 
+def test_the_error_of_a_reading_is_noise_and_rounding() -> None:
+    """A step q adds q / sqrt(12): 1 mm gives 0.2887 mm; with 0.3 of noise 0.4163."""
+    assert reading_error_l(None, None) is None
+    assert reading_error_l(None, 1.0) == pytest.approx(0.2887, abs=5e-5)
+    assert reading_error_l(0.3, None) == pytest.approx(0.3)
+    assert reading_error_l(0.3, 1.0) == pytest.approx(0.4163, abs=5e-5)
+
+
 def test_a_look_that_comes_too_soon_after_another_weighs_nothing() -> None:
     run = RefillRun(0.0)
-    run.look(0.0, Sight(0.0, is_plain=True, is_alone=True, temp_c=10.0))
-    run.look(1.0, Sight(0.0, is_plain=True, is_alone=True, temp_c=30.0))
+    for t_s, temp_c in ((0.0, 10.0), (1.0, 30.0)):
+        sight = Sight(0.0, is_plain=True, is_tripped=False, is_alone=True, temp_c=temp_c)
+        run.look(t_s, sight)
     assert run.temp_c == 10.0
     assert run.production_l_per_day(10.0, 0.1) is None  # not over yet
     assert run.is_of(-30.0, 10.0)

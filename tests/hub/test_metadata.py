@@ -17,7 +17,7 @@ import custom_components.stillwell as package
 import pytest
 import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
-from custom_components.stillwell import condition, config_flow, trigger
+from custom_components.stillwell import condition, config_flow, rodi_flow, trigger
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.engine.guard_events import (
     Actor,
@@ -31,6 +31,7 @@ from custom_components.stillwell.engine.guard_events import (
 )
 from custom_components.stillwell.engine.guard_table import Phase
 from custom_components.stillwell.engine.line_limits import Fault
+from custom_components.stillwell.engine.membrane import MembraneState, Stage
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.happenings import HAPPENINGS, STANDINGS
 from custom_components.stillwell.settings import Measure
@@ -255,6 +256,7 @@ def test_lists_of_the_forms_have_texts() -> None:
     assert options == {
         "capture": set(MARKS),
         "measure": {measure.value for measure in Measure},
+        "rodi_stage": {stage.value for stage in Stage},
         "shape": set(SHAPE_FIELDS),
     }
 
@@ -276,6 +278,7 @@ def test_every_word_of_a_list_has_its_text() -> None:
     assert set(sensors["guard_state"]["state"]) == set(Phase)
     assert set(sensors["lockout_reason"]["state"]) == {"none", *TripReason}
     assert set(sensors["block_reason"]["state"]) == {"none", *BlockReason}
+    assert set(sensors["membrane_state"]["state"]) == set(MembraneState)
     lockout = EN["entity"]["binary_sensor"]["lockout"]["state_attributes"]
     assert lockout["reason"]["state"] == sensors["lockout_reason"]["state"]
     assert lockout["block_reason"]["state"] == sensors["block_reason"]["state"]
@@ -378,6 +381,10 @@ def test_every_form_error_has_its_text() -> None:
     at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
     made = {"settle_range", "shortest_pause_range", *Fault} | at_all
     assert _refusals("stored_flow.py", "line_flow.py", "line_checks.py") | made == set(written)
+    written = EN["config_subentries"]["rodi_unit"]["error"]
+    assert _refusals("stored_flow.py", "rodi_flow.py") | {
+        error for _, error in rodi_flow.SOURCES.values()
+    } == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])
 

@@ -6,6 +6,7 @@ uncertainty.
 """
 
 from dataclasses import dataclass, field
+from math import hypot, sqrt
 from typing import Final
 
 from .quantities import DAY_S, MINUTE_S
@@ -28,7 +29,9 @@ class Sight:
     run_started_s: float | None
     """When the run in progress began; None: none is in progress."""
     is_plain: bool
-    """No hand, no trip, a good level."""
+    """No hand in it, and a good level; counts while it lasts."""
+    is_tripped: bool
+    """The line is locked out; a trip is seen when the run is over."""
     is_alone: bool
     """No other line fills the vessel now."""
     temp_c: float | None = None
@@ -73,11 +76,12 @@ class RefillRun:
 
     def look(self, t_s: float, sight: Sight) -> None:
         """Take what is seen now; readings count while the run lasts."""
-        self.is_plain = self.is_plain and sight.is_plain
+        self.is_plain = self.is_plain and not sight.is_tripped
         if sight.run_started_s != self.started_s:
             if self.ended_s is None:
                 self.ended_s = t_s
             return
+        self.is_plain = self.is_plain and sight.is_plain
         self.is_alone = self.is_alone and sight.is_alone
         if self._looked_s is not None and t_s - self._looked_s < SPACING_S:
             return
@@ -127,3 +131,15 @@ class RefillRun:
         if took_s < SHORTEST_S or error_l > WORST_ERROR_FRAC * product_l:
             return None
         return product_l * DAY_S / took_s
+
+
+def reading_error_l(noise_l: float | None, resolution_l: float | None) -> float | None:
+    """Return one standard deviation of a single level reading, L; None: neither part is known.
+
+    Args:
+        noise_l: Of the reading before it is rounded.
+        resolution_l: Its rounding step, which adds a twelfth of its square to the variance.
+    """
+    if noise_l is None and resolution_l is None:
+        return None
+    return hypot(noise_l or 0.0, (resolution_l or 0.0) / sqrt(12.0))

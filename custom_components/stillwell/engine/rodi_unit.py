@@ -89,6 +89,7 @@ class RodiUnit:
     _run: RefillRun | None = None
     _figures: _Figures = field(default_factory=_Figures)
     _refused: str | None = None
+    _error_l: float | None = None
 
     def __post_init__(self) -> None:
         self._membrane = Membrane(tuple(self.spec.stages))
@@ -102,25 +103,26 @@ class RodiUnit:
             t_s: Now.
             sight: The run in progress and what is read of the unit.
             fill: The last refill of the vessel that ended.
-            error_l: One standard deviation of a single level reading, L.
+            error_l: One standard deviation of a single level reading, L; None: not known now.
             only_line: No other line leads into the vessel.
         """
         # A clock that was set back must not hide the refills of the coming hours.
         self.counted_s = min(self.counted_s, t_s)
+        self._error_l = self._error_l if error_l is None else error_l
         if self._run is not None:
             self._run.look(t_s, sight)
         if self._has_begun(sight):
             self._run = RefillRun(sight.run_started_s or t_s)
             self._run.look(t_s, sight)
         if fill is not None and fill.end_s is not None and fill.start_s >= self.counted_s:
-            self._book(fill, fill.end_s, error_l, only_line=only_line)
+            self._book(fill, fill.end_s, only_line=only_line)
         return self.view
 
     def _has_begun(self, sight: Sight) -> bool:
         started_s = sight.run_started_s
         return started_s is not None and (self._run is None or self._run.started_s != started_s)
 
-    def _book(self, fill: Fill, end_s: float, error_l: float | None, *, only_line: bool) -> None:
+    def _book(self, fill: Fill, end_s: float, *, only_line: bool) -> None:
         self.counted_s = end_s
         run = self._run
         if run is not None and not run.is_of(fill.start_s, end_s):
@@ -130,12 +132,12 @@ class RodiUnit:
             return
         waste = self.spec.waste_per_product
         self._figures.wasted_l += waste_l(fill.volume_l, waste)
-        trend = None if run is None else self._judge(run, fill.volume_l, error_l)
+        trend = None if run is None else self._judge(run, fill.volume_l)
         self._membrane.run(fill.volume_l, trend, waste)
 
-    def _judge(self, run: RefillRun, product_l: float, error_l: float | None) -> float | None:
+    def _judge(self, run: RefillRun, product_l: float) -> float | None:
         """Return the production that is compared with the baseline."""
-        produced = run.production_l_per_day(product_l, error_l)
+        produced = run.production_l_per_day(product_l, self._error_l)
         if produced is None:
             return None
         self._refused = None
@@ -224,10 +226,9 @@ class RodiUnit:
             raise InputError(InputFault.OUTSIDE_RANGE, "the unit's membrane is missing")
         unit = Membrane.restore(stored)
         figures = _Figures(
-            *(
-                None if data.get(key) is None else number(data[key])
-                for key in ("production_l_per_day", "normalised_l_per_day", "rejection_frac")
-            ),
+            production_l_per_day=_known(data.get("production_l_per_day")),
+            normalised_l_per_day=_known(data.get("normalised_l_per_day")),
+            rejection_frac=_known(data.get("rejection_frac")),
             wasted_l=not_negative("a volume", number(data.get("wasted_l")), "L"),
         )
         counted_s = number(data.get("counted_s"))
@@ -236,3 +237,7 @@ class RodiUnit:
             unit.forget_trend()
             figures.normalised_l_per_day = None
         self._membrane, self._figures, self.counted_s = unit, figures, counted_s
+
+
+def _known(value: object) -> float | None:
+    return None if value is None else number(value)
