@@ -71,7 +71,7 @@ class Answers:
         vessel = _vessel_of(target)
         view, name = vessel.view, spoken_name(self._hass, vessel)
         if view.volume_l is None:
-            return self._level_unknown(vessel)
+            return self.level_unknown(vessel)
         if view.usable_l is not None and view.usable_l <= 0:
             return self._with_notes(vessel, self.text("answer_empty", vessel=name))
         if (empty_at := view.empty_at) is None:
@@ -82,9 +82,9 @@ class Answers:
             "answer_lasts",
             vessel=name,
             time=self._time(empty_at.likely - now.timestamp()),
-            likely=self._moment(now, empty_at.likely),
-            early=self._moment(now, empty_at.early),
-            late=self._moment(now, empty_at.late),
+            likely=self.moment(now, empty_at.likely),
+            early=self.moment(now, empty_at.early),
+            late=self.moment(now, empty_at.late),
         )
         return self._with_notes(vessel, told)
 
@@ -93,13 +93,13 @@ class Answers:
         vessel = _vessel_of(target)
         view = vessel.view
         if view.volume_l is None or view.fill_frac is None or view.usable_l is None:
-            return self._level_unknown(vessel)
+            return self.level_unknown(vessel)
         told = self.text(
             "answer_amount",
             vessel=spoken_name(self._hass, vessel),
-            volume=self._volume(view.volume_l),
+            volume=self.volume(view.volume_l),
             percent=f"{100 * view.fill_frac:.0f}",
-            usable=self._volume(max(0.0, view.usable_l)),
+            usable=self.volume(max(0.0, view.usable_l)),
         )
         return self._with_notes(vessel, told)
 
@@ -116,7 +116,7 @@ class Answers:
             return self.text(
                 "answer_locked_out",
                 line=name,
-                since=self._moment(dt_util.now(), trip.since_s),
+                since=self.moment(dt_util.now(), trip.since_s),
                 reason=self._word(trip.reason.value, *REASONS),
             )
         told = self.text("answer_not_locked_out", line=name)
@@ -127,7 +127,8 @@ class Answers:
 
     # Parts of sentences
 
-    def _level_unknown(self, vessel: VesselRuntime) -> str:
+    def level_unknown(self, vessel: VesselRuntime) -> str:
+        """Say that the level is not known, and why."""
         # Without a level no reason would mean only that none has been judged yet.
         reason = {Reason.NONE: Reason.STARTING}.get(vessel.view.reason, vessel.view.reason)
         if self._hass.states.get(vessel.settings.source) is None:
@@ -146,7 +147,8 @@ class Answers:
             told += " " + self.text("answer_held", time=self._time(view.held_s))
         return told
 
-    def _volume(self, litres: float) -> str:
+    def volume(self, litres: float) -> str:
+        """Return a volume in the hub's unit, in words."""
         unit = FormUnits.of(self._hass).volume
         shown = _number(VolumeConverter.convert(litres, UnitOfVolume.LITERS, unit))
         key = f"volume_{VOLUME_WORDS[unit]}" + ("" if shown == "1" else "s")
@@ -162,7 +164,7 @@ class Answers:
                 return self.text(key, number=_number(seconds / unit_s))
         return self.text("time_few_minutes")
 
-    def _moment(self, now: datetime, moment_s: float) -> str:
+    def moment(self, now: datetime, moment_s: float) -> str:
         """Return a local moment: a day of the week within six days of now, else the date."""
         moment = dt_util.as_local(dt_util.utc_from_timestamp(moment_s))
         days = abs((moment.date() - now.date()).days)

@@ -36,6 +36,11 @@ class EntityOwner:
         """Refresh an entity no more."""
         self._entities.remove(entity)
 
+    @property
+    def shown(self) -> tuple[FollowingEntity, ...]:
+        """The entities that are there now."""
+        return tuple(self._entities)
+
     @callback
     def refresh(self) -> None:
         """Let the entities write what moved."""

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 UNIT_L_PER_DAY: Final = "L/d"
 PERCENT: Final = 100.0
+TASK_KEY: Final = "stage_due"
+"""A problem that is work to be done and no alarm."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,7 +136,7 @@ RODI_SENSORS: Final = (
 )
 
 STAGE_DUE: Final = BinarySensorEntityDescription(
-    key="stage_due",
+    key=TASK_KEY,
     translation_key="stage_due",
     device_class=BinarySensorDeviceClass.PROBLEM,
 )

@@ -26,7 +26,7 @@ from .const import (
 )
 from .decision_text import common_text
 from .engine.guard_events import Actor
-from .engine.membrane import Stage
+from .engine.membrane import MembraneState, Stage
 from .engine.refill_run import Sight, reading_error_l
 from .engine.rodi_unit import RodiUnit, UnitSpec, UnitView
 from .form_units import FormUnits
@@ -211,6 +211,20 @@ class RodiWatch(Watch):
         self.async_tell_stages()
         self.refresh()
         await self.system.async_save_learned()
+
+    @override
+    def report(self) -> dict[str, Any]:
+        """Return what needs a hand: stages that are due, and a production that falls."""
+        view, unit = self.view, self.title
+        due = [
+            common_text(
+                self.hass, "report_stage", unit=unit, stage=common_text(self.hass, f"stage_{stage}")
+            )
+            for stage in view.overdue
+        ]
+        if view.state is MembraneState.PRODUCTION_FALLING:
+            due.append(common_text(self.hass, "report_production", unit=unit))
+        return {"hands_needed": due}
 
     @override
     def entities(self, platform: Platform) -> list[Entity]:

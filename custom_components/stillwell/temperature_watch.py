@@ -118,6 +118,12 @@ class TemperatureWatch(Watch):
         return {STATE_ON: True, STATE_OFF: False}.get("" if state is None else state.state)
 
     @override
+    def report(self) -> dict[str, Any]:
+        """Return between what the water was in the last day."""
+        view = self.view
+        return {} if view is None else {"swing_k": view.swing_k, "lowest_c": view.lowest_c}
+
+    @override
     def entities(self, platform: Platform) -> list[Entity]:
         """Return figures and alarms."""
         has_heater = self.settings.heater is not None

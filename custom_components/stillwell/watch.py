@@ -69,6 +69,13 @@ class Watch(EntityOwner):
         """Return what a report of trouble needs beside what was learned."""
         return {}
 
+    def report(self) -> dict[str, Any]:
+        """Return what the daily report may say of it: fields of `DayFacts`, words in its language.
+
+        An alarm that an entity of device class *problem* shows is told without it.
+        """
+        return {}
+
     @callback
     def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
         """Follow the entities; return what ends that."""

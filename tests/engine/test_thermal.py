@@ -159,6 +159,9 @@ def test_a_healthy_week_raises_nothing(spec: ThermalSpec) -> None:
     # The thermostat's band is 0.2 K; noise, step and coasting add less than as much again.
     assert last.swing_k is not None
     assert 0.2 <= last.swing_k <= 0.45
+    # The thermostat switches on at 25.4: at most the swing's excess below it.
+    assert last.lowest_c is not None
+    assert 25.15 <= last.lowest_c <= 25.45
 
 
 @pytest.mark.parametrize("spec", [SPEC, ThermalSpec(24.5, 27.0)], ids=["power", "learned"])
@@ -297,10 +300,12 @@ def test_a_damaged_snapshot_is_refused(broken: dict[str, Any]) -> None:
 def test_history_of_a_day() -> None:
     history = TempHistory()
     assert history.swing_k is None
+    assert history.extremes_c is None
     assert history.duty_frac is None
     for minute in range(30 * 60):
         history.take(60.0 * minute, 25.0 if minute else 20.0, is_on=minute % 4 == 0)
     assert history.swing_k == 0.0  # the 20 degC are older than a day
+    assert history.extremes_c == (25.0, 25.0)
     assert history.duty_frac == pytest.approx(0.25, abs=1e-3)
     history.take(30 * HOUR + 3 * HOUR, None, is_on=True)  # three hours unseen count for nothing
     assert history.duty_frac == pytest.approx(0.25, abs=2e-3)

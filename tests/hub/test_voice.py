@@ -308,7 +308,7 @@ async def test_moments_and_times_are_said_as_people_say_them(
         (datetime(2026, 12, 1, 23, 0, tzinfo=UTC), "Tuesday at 23:00"),
         (datetime(2026, 12, 2, 23, 0, tzinfo=UTC), "2026-12-02"),
     ):
-        assert answers._moment(now, moment.timestamp()) == said
+        assert answers.moment(now, moment.timestamp()) == said
     for seconds, said in (
         (60, "a few minutes"),
         (150, "2.5 minutes"),

@@ -3,9 +3,10 @@
 Lines are keys with numbers; the adapter turns them into words of the hub's language.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final
 
 MOST_LINES: Final = 12
 """No more than a phone's screen."""
@@ -58,6 +59,45 @@ class Line:
     topic: Topic
     numbers: dict[str, float] = field(default_factory=dict)
     subject: str | None = None
+
+
+_SUMS: Final = ("used_l", "added_l", "evaporation_l", "dose_l")
+_FIRST: Final = frozenset({"no_dose_reason"})
+_LISTS: Final = ("alarms", "tests_due", "hands_needed")
+
+
+def merged(parts: Iterable[Mapping[str, Any]]) -> DayFacts:
+    """Return the facts of a system from those of its parts.
+
+    Litres add up; of two temperatures the band around both counts; of two salinities the first
+    with its drift. What a part does not know it leaves out, or None.
+
+    Args:
+        parts: Each some fields of `DayFacts`.
+
+    Raises:
+        TypeError: A part names a field that is not there.
+    """
+    known = [{key: value for key, value in part.items() if value is not None} for part in parts]
+    named = {name for part in known for name in part}
+    if others := named - {one.name for one in fields(DayFacts)}:
+        raise TypeError(f"no facts of a day: {sorted(others)}")
+    facts: dict[str, Any] = {
+        key: sum(part[key] for part in known if key in part) for key in _SUMS if key in named
+    }
+    facts |= {key: next(part[key] for part in known if key in part) for key in _FIRST & named}
+    facts |= {key: tuple(one for part in known for one in part.get(key, ())) for key in _LISTS}
+    evaporated = [part for part in known if "evaporation_l" in part]
+    if evaporated and all("expected_evaporation_l" in part for part in evaporated):
+        expected = [part["expected_evaporation_l"] for part in evaporated]
+        facts["expected_evaporation_l"] = sum(expected)
+    salt = next((part for part in known if "salinity_psu" in part), {})
+    facts |= {key: salt[key] for key in ("salinity_psu", "drift_psu_per_day") if key in salt}
+    warm = [part for part in known if "lowest_c" in part and "swing_k" in part]
+    if warm:
+        facts["lowest_c"] = lowest_c = min(part["lowest_c"] for part in warm)
+        facts["swing_k"] = max(part["lowest_c"] + part["swing_k"] for part in warm) - lowest_c
+    return DayFacts(**facts)
 
 
 def report(facts: DayFacts) -> list[Line]:

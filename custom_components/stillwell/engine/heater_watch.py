@@ -77,6 +77,8 @@ class ThermalView:
     to_limit_s: float | None
     """Until the band is left at the present course; None: it is not."""
     time_constant_s: float | None
+    lowest_c: float | None
+    """Of the last day."""
 
 
 @dataclass(slots=True)
@@ -222,6 +224,7 @@ class HeaterWatch:
         return median(self._taus) if len(self._taus) >= FEWEST_PHASES else None
 
     def _view(self, t_s: float, temp_c: float | None) -> ThermalView:
+        extremes_c = self._history.extremes_c
         return ThermalView(
             temp_c=temp_c,
             swing_k=self._history.swing_k,
@@ -231,6 +234,7 @@ class HeaterWatch:
             is_high=self._high.is_active,
             to_limit_s=self._to_limit_s(t_s, temp_c),
             time_constant_s=self._tau_s,
+            lowest_c=None if extremes_c is None else extremes_c[0],
         )
 
     def _to_limit_s(self, t_s: float, temp_c: float | None) -> float | None:

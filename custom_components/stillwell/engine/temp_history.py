@@ -56,12 +56,16 @@ class TempHistory:
             self._points.append((t_s, temp_c))
 
     @property
+    def extremes_c(self) -> tuple[float, float] | None:
+        """Lowest and highest, degC; None before any value."""
+        seen = [hour for hour in self._hours if hour[2] >= hour[1]]
+        return (min(hour[1] for hour in seen), max(hour[2] for hour in seen)) if seen else None
+
+    @property
     def swing_k(self) -> float | None:
         """Highest less lowest, K; None before any value."""
-        seen = [hour for hour in self._hours if hour[2] >= hour[1]]
-        if not seen:
-            return None
-        return max(hour[2] for hour in seen) - min(hour[1] for hour in seen)
+        extremes = self.extremes_c
+        return None if extremes is None else extremes[1] - extremes[0]
 
     @property
     def duty_frac(self) -> float | None:
