@@ -28,6 +28,7 @@ FOLDER = SHIPPED / "automation" / "stillwell"
 FILES = sorted(FOLDER.glob("*.yaml"))
 # What a keeper cannot leave out, with a value such as the picker gives.
 REQUIRED: dict[str, dict[str, Any]] = {
+    "stillwell_daily_report.yaml": {},
     "stillwell_mix_batch.yaml": {
         "level_entity": "sensor.lagoon_mixing_vat_fill",
         "valve": "switch.lagoon_mixing_vat_valve",
