@@ -1,0 +1,1 @@
+"""Reference pages written from the code: every entity, every blueprint's inputs."""
