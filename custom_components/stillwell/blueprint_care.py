@@ -29,6 +29,15 @@ async def async_compare(hass: HomeAssistant) -> list[Installed]:
     return await hass.async_add_executor_job(compare, Path(hass.config.config_dir))
 
 
+async def async_are_absent(hass: HomeAssistant) -> bool:
+    """Return whether none of the blueprints is there; what cannot be read may be."""
+    try:
+        found = await async_compare(hass)
+    except OSError:
+        return False
+    return all(one.standing is Standing.ABSENT for one in found)
+
+
 async def async_offer(hass: HomeAssistant) -> None:
     """Offer what there is to do: install them if none is there, renew those that are older."""
     try:

@@ -400,7 +400,8 @@ class FillWatch:
             self.decisions[-1] = entry
             return
         self.decisions.append(entry)
-        level = logging.WARNING if decision.kind is DecisionKind.LOCKED_OUT else logging.DEBUG
+        # A lockout is no fault of the software: the notice, the logbook and a repair tell of it.
+        level = logging.INFO if decision.kind is DecisionKind.LOCKED_OUT else logging.DEBUG
         _LOGGER.log(
             level, "%s of %s: %s", decision.kind.value, self._line.title, reason or "no reason"
         )

@@ -11,6 +11,7 @@ from homeassistant.config_entries import (
 )
 from homeassistant.core import callback
 
+from .blueprint_care import async_are_absent, async_install
 from .const import (
     CONF_DESTINATION,
     CONF_DEVICE,
@@ -40,6 +41,7 @@ from .vessel_checks import (
     shape_data,
 )
 from .vessel_forms import (
+    FIELD_BLUEPRINTS,
     FIELD_CAPTURE,
     FIELD_MEASURE,
     FIELD_NAME,
@@ -50,6 +52,7 @@ from .vessel_forms import (
     SECTION_FILLING,
     SECTION_SIGNAL,
     band_schema,
+    confirm_schema,
     shape_schema,
     source_schema,
 )
@@ -63,6 +66,7 @@ from .vessel_neighbours import (
     vessel_with,
 )
 from .vessel_preview import async_field_label, async_measure_names, async_preview
+from .vessel_proposals import async_proposals
 from .vessel_values import (
     band_data,
     band_values,
@@ -104,7 +108,8 @@ class ReservoirFlow(StoredFlow):
                 self._source = user_input
                 return await self.async_step_shape()
         schema = source_schema(own_entities(self.hass))
-        return await self._show("user", schema, user_input or self._source_values(), refusal)
+        values = user_input or await self._source_values()
+        return await self._show("user", schema, values, refusal)
 
     async def async_step_reconfigure(
         self, user_input: dict[str, Any] | None = None
@@ -158,21 +163,19 @@ class ReservoirFlow(StoredFlow):
     async def async_step_confirm(
         self, user_input: dict[str, Any] | None = None
     ) -> SubentryFlowResult:
-        """Show what the present reading means, then save."""
+        """Show what the present reading means, then save; write the blueprints if asked to."""
         if user_input is None:
-            return self.async_show_form(
-                step_id="confirm",
-                data_schema=vol.Schema({}),
-                description_placeholders=await async_preview(
-                    self.hass, vessel_settings(self._data), self._units
-                ),
-                last_step=True,
-            )
+            return await self._show_confirm({})
         # Another form may have been saved while this one was open.
         if self._vessel_with(CONF_SOURCE, self._data) or line_with(
             self.hass, self._line.get(CONF_DEVICE), None
         ):
             return self.async_abort(reason="already_configured")
+        if user_input.get(FIELD_BLUEPRINTS):
+            try:
+                await async_install(self.hass)
+            except OSError as err:
+                return await self._show_confirm({FIELD_BLUEPRINTS: "not_written"}, why=str(err))
         if self.source == SOURCE_RECONFIGURE:
             # The entry's update listener reloads; the reload variants must not be used with one.
             return self.async_update_and_abort(
@@ -186,6 +189,21 @@ class ReservoirFlow(StoredFlow):
             taken = line_names(self.hass, self._get_entry(), None)
             self._line_title = free_name(title, taken) if title.casefold() in taken else title
         return self.async_create_entry(title=self._name, data=self._data)
+
+    async def _show_confirm(
+        self, errors: dict[str, str], **placeholders: str
+    ) -> SubentryFlowResult:
+        schema = vol.Schema({})
+        if self._stored is None and await async_are_absent(self.hass):
+            schema = confirm_schema()
+        preview = await async_preview(self.hass, vessel_settings(self._data), self._units)
+        return self.async_show_form(
+            step_id="confirm",
+            data_schema=schema,
+            errors=errors,
+            description_placeholders=preview | placeholders,
+            last_step=True,
+        )
 
     @callback
     @override
@@ -217,9 +235,9 @@ class ReservoirFlow(StoredFlow):
     def _measure(self) -> Measure:
         return Measure(self._source[FIELD_MEASURE])
 
-    def _source_values(self) -> dict[str, Any]:
+    async def _source_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
-            return {}
+            return await async_proposals(self.hass, self._get_entry())
         return {
             FIELD_NAME: stored.title,
             FIELD_SOURCE: stored.data.get(CONF_SOURCE),

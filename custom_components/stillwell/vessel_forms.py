@@ -56,6 +56,7 @@ FIELD_LEAK_INPUTS: Final = "leak_inputs"
 SECTION_SIGNAL: Final = "signal"
 FIELD_ZERO_IS_SUSPECT: Final = "zero_is_suspect"
 FIELD_STALE_AFTER: Final = "stale_after"
+FIELD_BLUEPRINTS: Final = "install_blueprints"
 
 STRAPPING: Final = "strapping"
 SHAPE_FIELDS: Final[dict[str, tuple[str, ...]]] = {
@@ -131,6 +132,11 @@ def band_schema(
         _signal_schema(zero_is_suspect=zero_is_suspect), {"collapsed": opened != SECTION_SIGNAL}
     )
     return vol.Schema(fields)
+
+
+def confirm_schema() -> vol.Schema:
+    """Ask, where the blueprints are not there yet, whether to write them."""
+    return vol.Schema({vol.Optional(FIELD_BLUEPRINTS, default=False): BooleanSelector()})
 
 
 def _filling_schema(own_entities: list[str]) -> vol.Schema:

@@ -218,6 +218,20 @@ def test_a_snapshot_brings_everything_back(used: dict[str, object], vessel: Vess
     assert again.snapshot() == used["snapshot"]
 
 
+def test_a_snapshot_from_before_the_probe_was_learned_is_taken_up(
+    used: dict[str, object], vessel: Vessel
+) -> None:
+    kept = used["snapshot"]
+    assert isinstance(kept, dict)
+    again = VesselModel(SPEC)
+    again.restore({key: value for key, value in kept.items() if key != "probe"})
+    view = again.view(vessel.t_s, 0.0)
+    # 3 L a day were drawn for 26 hours (arithmetic, as above).
+    assert view.total_used_l == pytest.approx(3.25, abs=0.1)
+    assert view.use_l_per_day == pytest.approx(3.0, rel=0.02)
+    assert view.probe_drift_m_per_k is None
+
+
 @pytest.mark.parametrize(
     "damage",
     [
@@ -226,9 +240,14 @@ def test_a_snapshot_brings_everything_back(used: dict[str, object], vessel: Vess
         {"version": 1},
         {"version": 1, "conditioner": 3, "balance": {}, "forecaster": {}, "loss": {}},
         {"version": 1, "conditioner": {}, "balance": {}, "forecaster": {}, "loss": {}},
+        {"probe": 3},
     ],
 )
-def test_nonsense_is_refused(damage: dict[str, object]) -> None:
+def test_nonsense_is_refused(damage: dict[str, object], used: dict[str, object]) -> None:
+    if "probe" in damage:
+        kept = used["snapshot"]
+        assert isinstance(kept, dict)
+        damage = kept | damage
     with pytest.raises(ValueError, match=r"\S"):
         VesselModel(SPEC).restore(damage)
 

@@ -376,7 +376,7 @@ def test_every_form_error_has_its_text() -> None:
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
     written = EN["config_subentries"]["reservoir"]["error"]
     keys = _refusals("stored_flow.py", "vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
-    assert keys | ranged | {"length_range"} == set(written)
+    assert keys | ranged | {"length_range", "not_written"} == set(written)
     written = EN["config_subentries"]["fill_line"]["error"]
     at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
     made = {"settle_range", "shortest_pause_range", *Fault} | at_all

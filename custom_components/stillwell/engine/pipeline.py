@@ -410,7 +410,10 @@ class VesselModel:
             self._balance.restore(data["balance"])
             self._forecaster.restore(data["forecaster"])
             self._loss.restore(data["loss"])
-            self._probe.restore(data["probe"])
+            # Snapshots of the first release know nothing of the probe; it is learned anew.
+            self._probe = ProbeTemperature()
+            if "probe" in data:
+                self._probe.restore(data["probe"])
         except (KeyError, TypeError, AttributeError) as err:
             msg = f"not a snapshot of a vessel: {err!r}"
             raise ValueError(msg) from err
