@@ -61,6 +61,7 @@ CONF_HEATER_POWER_W: Final = "heater_power_w"
 CONF_ROOM_SOURCE: Final = "room_temperature_source"
 CONF_LOW_C: Final = "low_c"
 CONF_HIGH_C: Final = "high_c"
+CONF_SILENCE_S: Final = "silence_s"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

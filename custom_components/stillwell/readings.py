@@ -80,9 +80,11 @@ def temperature_c(state: State | None) -> float | None:
     return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
 
 
-def probe_temperature_c(state: State | None, now_s: float) -> float | None:
+def probe_temperature_c(
+    state: State | None, now_s: float, oldest_s: float = OLDEST_TEMPERATURE_S
+) -> float | None:
     """Return the temperature a probe has now, or None when nobody knows."""
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if state is None or now_s - state.last_reported_timestamp > oldest_s:
         return None
     return temperature_c(state)
 
