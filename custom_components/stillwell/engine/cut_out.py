@@ -136,7 +136,7 @@ class CutOut:
         Raises:
             ValueError: It is damaged; nothing is taken up then.
         """
-        latched = CutOutReason(data.get("latched"))
+        latched = CutOutReason(str(data.get("latched")))
         trips = numbers(data.get("trips"))
         flags = data.get("is_off"), data.get("warm")
         if latched not in (CutOutReason.NONE, *LATCHING) or not all(
