@@ -26,10 +26,12 @@ from .const import (
     CONFIG_VERSION,
     DEFAULT_SALINITY_PSU,
     DOMAIN,
+    SUBENTRY_DOSING,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
     SUBENTRY_TEMPERATURE_WATCH,
 )
+from .dosing_flow import DosingFlow
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
@@ -70,6 +72,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             SUBENTRY_RESERVOIR: ReservoirFlow,
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
+            SUBENTRY_DOSING: DosingFlow,
         }
 
     @staticmethod

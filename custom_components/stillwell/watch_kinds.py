@@ -3,10 +3,12 @@
 from collections.abc import Mapping
 from typing import Final
 
-from .const import SUBENTRY_TEMPERATURE_WATCH
+from .const import SUBENTRY_DOSING, SUBENTRY_TEMPERATURE_WATCH
+from .dosing_watch import make_dosing_watch
 from .temperature_watch import make_temperature_watch
 from .watch import MakeWatch
 
 WATCH_KINDS: Final[Mapping[str, MakeWatch]] = {
     SUBENTRY_TEMPERATURE_WATCH: make_temperature_watch,
+    SUBENTRY_DOSING: make_dosing_watch,
 }

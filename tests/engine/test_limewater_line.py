@@ -22,13 +22,16 @@ from custom_components.stillwell.engine.dosing import (
     DosingSpec,
     NoDose,
 )
+from custom_components.stillwell.engine.geometry import Box
 from custom_components.stillwell.engine.limewater import Stock
 from custom_components.stillwell.engine.limewater_line import (
     LimewaterLine,
     LineFacts,
     LineSpec,
+    area_m2,
     daily_dkh,
     proposed_caps_l,
+    proposed_ceiling_l_per_h,
 )
 from custom_components.stillwell.engine.pump_meter import PumpMeter
 from custom_components.stillwell.engine.validity import InputError
@@ -160,6 +163,13 @@ def test_brackish_water_has_no_ph_cap() -> None:
     replace(SPEC, salinity=10.0)
     with pytest.raises(InputError):
         replace(SPEC, system_l=0.0)
+
+
+def test_proposed_ceiling_and_surface() -> None:
+    """Twice the day's cap in 24 h; a box of 30 cm by 60 cm has 0.18 m2."""
+    day_l = proposed_caps_l(450.0)[2]
+    assert proposed_ceiling_l_per_h(450.0) == pytest.approx(day_l / 12.0)
+    assert area_m2(Box(0.6, 0.3, 0.4), 0.2) == pytest.approx(0.18)
 
 
 # Ledger

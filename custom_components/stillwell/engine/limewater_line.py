@@ -12,6 +12,7 @@ from .carbonate import TankWater
 from .consumption import Consumption
 from .delivery import Delivery, DeliveryWatch
 from .dosing import DoseAdjuster, DoseAdvice, DosingFacts, DosingSpec
+from .geometry import Vessel
 from .limewater import (
     COLDEST_C,
     DKH_PER_MEQ_PER_L,
@@ -25,7 +26,7 @@ from .limewater import (
     strength_frac,
 )
 from .pump_meter import PumpMeter
-from .quantities import DAY_S
+from .quantities import DAY_S, LITRES_PER_M3
 from .seawater import density_kg_per_m3
 from .validity import InputError, InputFault, positive
 
@@ -39,6 +40,8 @@ LATEST_TEST_S: Final = 14.0 * DAY_S
 DOSE_ML_PER_L: Final = 0.5
 """Largest dose proposed for a litre of system (common practice, no source)."""
 HOURS_PER_DAY: Final = 24.0
+MOST_CAP_DKH_PER_DAY: Final = 2.0
+"""Twice the change a day that animals bear; no cap of a day may allow more."""
 
 
 def proposed_caps_l(system_l: float) -> tuple[float, float, float]:
@@ -53,6 +56,20 @@ def proposed_caps_l(system_l: float) -> tuple[float, float, float]:
     day_l = limewater_for_rise_l(MOST_DKH_PER_DAY, system_l, alkalinity_meq_per_l(ASSUMED_STOCK_C))
     dose_l = DOSE_ML_PER_L * system_l / 1000.0
     return dose_l, max(dose_l, day_l / 6.0), day_l
+
+
+def proposed_ceiling_l_per_h(system_l: float) -> float:
+    """Return a ceiling to start from, L/h: twice the day's cap spread over the day.
+
+    Raises:
+        InputError: A system without water.
+    """
+    return 2.0 * proposed_caps_l(system_l)[2] / HOURS_PER_DAY
+
+
+def area_m2(vessel: Vessel, depth_m: float) -> float:
+    """Return the surface of a vessel at a depth, m2."""
+    return vessel.litres_per_m(depth_m) / LITRES_PER_M3
 
 
 def daily_dkh(volume_l: float, system_l: float) -> float:
