@@ -11,6 +11,7 @@ from .actions import async_register
 from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
+from .dosing_actions import async_register as async_register_dosing
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .sentences import async_register_sentences
@@ -30,6 +31,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     """Register the actions; they are there even while no system is set up."""
     async_register(hass)
     async_register_report(hass)
+    async_register_dosing(hass)
     return True
 
 

@@ -26,11 +26,13 @@ from .const import (
     CONFIG_VERSION,
     DEFAULT_SALINITY_PSU,
     DOMAIN,
+    SUBENTRY_DOSING,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
     SUBENTRY_RODI_UNIT,
     SUBENTRY_TEMPERATURE_WATCH,
 )
+from .dosing_flow import DosingFlow
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
@@ -73,6 +75,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
             SUBENTRY_RODI_UNIT: RodiUnitFlow,
+            SUBENTRY_DOSING: DosingFlow,
         }
 
     @staticmethod

@@ -70,14 +70,15 @@ class System:
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
             self._add_line(line, safety, is_damaged=is_safety_damaged)
         for watch in self._subentries(frozenset(WATCH_KINDS)):
-            self._add_watch(watch, learned)
+            self._add_watch(watch, learned, safety, is_damaged=is_safety_damaged)
         subentries = self.entry.subentries
         # What belongs to one that is not running now must not be forgotten with it.
         self._kept_learned = {key: learned[key] for key in learned if key in subentries}
         self._kept_safety = {
             key: safety[key]
             for key in safety
-            if key in subentries and subentries[key].subentry_type == SUBENTRY_FILL_LINE
+            if key in subentries
+            and subentries[key].subentry_type in (SUBENTRY_FILL_LINE, *WATCH_KINDS)
         }
 
     @callback
@@ -128,7 +129,9 @@ class System:
         line.restore(safety.pop(key, None), now_s, is_damaged=is_damaged)
         self.lines[key] = line
 
-    def _add_watch(self, subentry: ConfigSubentry, learned: Payload) -> None:
+    def _add_watch(
+        self, subentry: ConfigSubentry, learned: Payload, safety: Payload, *, is_damaged: bool
+    ) -> None:
         key = subentry.subentry_id
         memory = learned.get(key, {})
         subentry = self._renamed(subentry, memory)
@@ -141,6 +144,7 @@ class System:
         if memory and not watch.restore(memory):
             self.learned.async_report_damage(self.learned.key)
         learned.pop(key, None)
+        watch.reguard(safety.pop(key, None), is_damaged=is_damaged)
         self.watches[key] = watch
 
     def _line(self, subentry: ConfigSubentry) -> FillLine:
@@ -286,7 +290,9 @@ class System:
         return self._kept_learned | learned
 
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
-        return self._kept_safety | {key: line.snapshot() for key, line in self.lines.items()}
+        alive = {key: line.snapshot() for key, line in self.lines.items()}
+        alive |= {key: kept for key, watch in self.watches.items() if (kept := watch.guarded())}
+        return self._kept_safety | alive
 
     async def async_save_learned(self) -> None:
         """Save what was learned, at once."""
@@ -305,7 +311,7 @@ class System:
 
 
 def safety_store(hass: HomeAssistant, entry_id: str) -> VesselStore:
-    """Return the file that holds what safety depends on, by fill line."""
+    """Return the file that holds what safety depends on, by fill line and watch."""
     return VesselStore(hass, f"{DOMAIN}.{entry_id}.{STORES[1]}")
 
 

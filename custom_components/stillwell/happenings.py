@@ -46,6 +46,7 @@ HAPPENINGS: Final = {
     "refill_finished": _binary("filling", STATE_OFF),
     "locked_out": _binary("lockout"),
     "unexplained_loss": _binary("unexplained_loss"),
+    "dose_paused": _binary("dose_paused"),
     # A value that is not valid, or doubtful. A check that is going on and a note that the
     # device wants attention (NAMUR NE 107) are no fault.
     "sensor_fault": _signal(Status.FAILURE, Status.OUT_OF_SPECIFICATION),

@@ -5,24 +5,34 @@ from typing import TYPE_CHECKING, Final
 
 from homeassistant.const import (
     ATTR_UNIT_OF_MEASUREMENT,
+    STATE_CLOSED,
+    STATE_CLOSING,
+    STATE_OFF,
+    STATE_ON,
+    STATE_OPEN,
+    STATE_OPENING,
     STATE_UNAVAILABLE,
     STATE_UNKNOWN,
     UnitOfConductivity,
     UnitOfElectricCurrent,
+    UnitOfElectricPotential,
     UnitOfLength,
     UnitOfPressure,
     UnitOfRatio,
     UnitOfTemperature,
     UnitOfVolume,
+    UnitOfVolumeFlowRate,
 )
 from homeassistant.util.unit_conversion import (
     BaseUnitConverter,
     ConductivityConverter,
     DistanceConverter,
     ElectricCurrentConverter,
+    ElectricPotentialConverter,
     PressureConverter,
     TemperatureConverter,
     VolumeConverter,
+    VolumeFlowRateConverter,
 )
 
 from .engine.conditioning import loop_current_reading
@@ -50,6 +60,15 @@ OLDEST_TEMPERATURE_S: Final = 6 * 3600.0
 
 SOLIDS_UNITS: Final = frozenset({UnitOfRatio.PARTS_PER_MILLION, "mg/L", "mg/l"})
 """In water as thin as this a litre weighs a kilogram: parts per million are mg/L."""
+OLDEST_PROBE_S: Final = 3600.0
+"""A pH, ORP or conductivity probe silent for an hour says nothing of now."""
+PH_UNITS: Final = frozenset({"pH", None})
+RUNNING: Final = frozenset({STATE_ON, STATE_OPEN, STATE_OPENING, STATE_CLOSING})
+AT_REST: Final = frozenset({STATE_OFF, STATE_CLOSED})
+ORP_UNITS: Final = frozenset(ElectricPotentialConverter.VALID_UNITS)
+CONDUCTIVITY_UNITS: Final = frozenset(ConductivityConverter.VALID_UNITS)
+_SMALL_FLOWS: Final = {"mL/h": 0.001, "ml/h": 0.001, "mL/min": 0.06, "ml/min": 0.06}
+"""Units of dosing pumps that the hub does not convert, in L/h."""
 
 _CONVERTERS: Final[dict[Measure, tuple[type[BaseUnitConverter], str]]] = {
     Measure.DEPTH: (DistanceConverter, UnitOfLength.METERS),
@@ -88,11 +107,78 @@ def temperature_c(state: State | None) -> float | None:
     return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
 
 
-def probe_temperature_c(state: State | None, now_s: float) -> float | None:
+def probe_temperature_c(
+    state: State | None, now_s: float, oldest_s: float = OLDEST_TEMPERATURE_S
+) -> float | None:
     """Return the temperature a probe has now, or None when nobody knows."""
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if state is None or now_s - state.last_reported_timestamp > oldest_s:
         return None
     return temperature_c(state)
+
+
+def pump_flow_l_per_h(state: State | None, rated_l_per_h: float | None) -> float | None:
+    """Return what a pump gives now, L/h; None when nobody knows.
+
+    A switch or valve gives the rated flow while it is on, a number in a unit of flow its value,
+    a percentage so much of the rated flow.
+    """
+    if state is None:
+        return None
+    if state.state in AT_REST:
+        return 0.0
+    if state.state in RUNNING:
+        return rated_l_per_h
+    value = state_number(state)
+    if isinstance(value, Reason) or value < 0:
+        return None
+    return _flow_l_per_h(value, state_unit(state), rated_l_per_h)
+
+
+def _flow_l_per_h(value: float, unit: str | None, rated_l_per_h: float | None) -> float | None:
+    if unit in _SMALL_FLOWS:
+        return value * _SMALL_FLOWS[unit]
+    if unit in VolumeFlowRateConverter.VALID_UNITS:
+        return VolumeFlowRateConverter.convert(value, unit, UnitOfVolumeFlowRate.LITERS_PER_HOUR)
+    if unit == UnitOfRatio.PERCENTAGE and rated_l_per_h is not None:
+        return value / 100 * rated_l_per_h
+    return None
+
+
+def is_flow_unit(unit: str | None) -> bool:
+    """Return whether a number in this unit says a pump's flow by itself."""
+    return unit in _SMALL_FLOWS or unit in VolumeFlowRateConverter.VALID_UNITS
+
+
+def ph_value(state: State | None, now_s: float) -> float | None:
+    """Return a pH, or None when nobody knows."""
+    value = _probe_number(state, now_s)
+    return value if state_unit(state) in PH_UNITS else None
+
+
+def orp_mv(state: State | None, now_s: float) -> float | None:
+    """Return a redox potential in mV, or None when nobody knows."""
+    return _probe_value(state, now_s, ElectricPotentialConverter, UnitOfElectricPotential.MILLIVOLT)
+
+
+def conductivity_ms_per_cm(state: State | None, now_s: float) -> float | None:
+    """Return a conductivity in mS/cm, or None when nobody knows."""
+    return _probe_value(state, now_s, ConductivityConverter, UnitOfConductivity.MILLISIEMENS_PER_CM)
+
+
+def _probe_number(state: State | None, now_s: float) -> float | None:
+    if state is None or now_s - state.last_reported_timestamp > OLDEST_PROBE_S:
+        return None
+    value = state_number(state)
+    return None if isinstance(value, Reason) else value
+
+
+def _probe_value(
+    state: State | None, now_s: float, converter: type[BaseUnitConverter], wanted: str
+) -> float | None:
+    value, unit = _probe_number(state, now_s), state_unit(state)
+    if value is None or unit not in converter.VALID_UNITS:
+        return None
+    return converter.convert(value, unit, wanted)
 
 
 def is_temperature_unit(unit: str | None) -> bool:

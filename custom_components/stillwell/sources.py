@@ -16,16 +16,21 @@ from homeassistant.helpers.start import async_at_started
 from .const import (
     CONF_COUNTDOWN,
     CONF_DEVICE,
+    CONF_DOSING_PUMP,
     CONF_FEED_PRESSURE_SOURCE,
     CONF_FEED_SOLIDS_SOURCE,
     CONF_HEATER,
     CONF_HIGH_INPUTS,
     CONF_LEAK_INPUTS,
+    CONF_ORP_SOURCE,
+    CONF_PH_SOURCE,
     CONF_PRODUCT_SOLIDS_SOURCE,
     CONF_RETURN_PUMP,
     CONF_ROOM_SOURCE,
     CONF_SECONDARY,
     CONF_SOURCE,
+    CONF_STOCK_CONDUCTIVITY,
+    CONF_STOCK_TEMPERATURE,
     CONF_SUPPLY_EMPTY_INPUTS,
     CONF_TEMPERATURE_SOURCE,
     DOMAIN,
@@ -51,6 +56,11 @@ ISSUES: Final = {
     CONF_FEED_PRESSURE_SOURCE: "source_missing",
     CONF_FEED_SOLIDS_SOURCE: "source_missing",
     CONF_PRODUCT_SOLIDS_SOURCE: "source_missing",
+    CONF_DOSING_PUMP: "source_missing",
+    CONF_STOCK_TEMPERATURE: "source_missing",
+    CONF_STOCK_CONDUCTIVITY: "source_missing",
+    CONF_PH_SOURCE: "source_missing",
+    CONF_ORP_SOURCE: "source_missing",
 }
 
 

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from typing import Any, Final, override
 
 from homeassistant.components.switch import SwitchEntity, SwitchEntityDescription
-from homeassistant.const import EntityCategory
+from homeassistant.const import EntityCategory, Platform
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 from homeassistant.util import dt as dt_util
 
 from .coordinator import StillwellConfigEntry
-from .entity import LineEntity
+from .entity import LineEntity, add_of_watches
 from .fill_line import FillLine
 
 PARALLEL_UPDATES = 0
@@ -85,9 +85,10 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the switches of each fill line."""
+    """Add the switches of each fill line and watch."""
     for line in entry.runtime_data.lines.values():
         async_add_entities(
             [LineSwitch(line, description) for description in LINE_SWITCHES],
             config_subentry_id=line.subentry_id,
         )
+    add_of_watches(entry, Platform.SWITCH, async_add_entities)

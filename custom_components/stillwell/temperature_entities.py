@@ -9,6 +9,7 @@ from homeassistant.components.binary_sensor import (
     BinarySensorEntity,
     BinarySensorEntityDescription,
 )
+from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
 from homeassistant.components.sensor import (
     SensorDeviceClass,
     SensorEntity,
@@ -17,6 +18,7 @@ from homeassistant.components.sensor import (
 )
 from homeassistant.const import UnitOfRatio, UnitOfTemperature, UnitOfTime
 
+from .engine.cut_out import CutOutView
 from .engine.heater_watch import HeaterVerdict, ThermalView
 from .entity import FollowingEntity
 
@@ -116,6 +118,38 @@ TEMPERATURE_ALARMS: Final = (
 )
 
 
+@dataclass(frozen=True, kw_only=True)
+class CutOutDescription(BinarySensorEntityDescription):
+    """How a binary sensor reads the cut-out."""
+
+    is_on_fn: Callable[[CutOutView], bool]
+    tells_reason: bool = False
+
+
+CUT_OUT_SENSORS: Final = (
+    CutOutDescription(
+        key="thermometer_lost",
+        translation_key="thermometer_lost",
+        device_class=BinarySensorDeviceClass.PROBLEM,
+        is_on_fn=lambda view: view.is_lost,
+    ),
+    CutOutDescription(
+        key="cut_out",
+        translation_key="cut_out",
+        is_on_fn=lambda view: view.is_cut_out,
+        tells_reason=True,
+    ),
+    CutOutDescription(
+        key="cut_out_lockout",
+        translation_key="cut_out_lockout",
+        device_class=BinarySensorDeviceClass.PROBLEM,
+        is_on_fn=lambda view: view.is_locked_out,
+    ),
+)
+
+CUT_OUT_RESET: Final = ButtonEntityDescription(key="cut_out_reset", translation_key="cut_out_reset")
+
+
 class TemperatureSensor(FollowingEntity, SensorEntity):
     """A figure of a temperature watch."""
 
@@ -164,6 +198,44 @@ class TemperatureAlarm(FollowingEntity, BinarySensorEntity):
         return True
 
 
+class CutOutSensor(FollowingEntity, BinarySensorEntity):
+    """What the cut-out says."""
+
+    entity_description: CutOutDescription
+
+    def __init__(self, watch: TemperatureWatch, description: CutOutDescription) -> None:
+        """Bind the entity to its watch."""
+        super().__init__(watch, description)
+        self._watch = watch
+        self._told: CutOutView | None = None
+
+    @override
+    def take(self) -> bool:
+        """Take the present answer."""
+        view = self._watch.cut_out
+        if view is None or view == self._told:
+            return False
+        self._told = view
+        self._attr_is_on = self.entity_description.is_on_fn(view)
+        if self.entity_description.tells_reason:
+            self._attr_extra_state_attributes = {"reason": view.reason.value}
+        return True
+
+
+class CutOutResetButton(FollowingEntity, ButtonEntity):
+    """Leaves the latch of the cut-out; refused with the reason while its cause stands."""
+
+    def __init__(self, watch: TemperatureWatch, description: ButtonEntityDescription) -> None:
+        """Bind the entity to its watch."""
+        super().__init__(watch, description)
+        self._watch = watch
+
+    @override
+    async def async_press(self) -> None:
+        """Reset."""
+        await self._watch.async_reset_cut_out()
+
+
 def temperature_sensors(watch: TemperatureWatch, *, has_heater: bool) -> list[Entity]:
     """Return the figures of a watch; without a heater those it needs are left out."""
     return [
@@ -175,8 +247,14 @@ def temperature_sensors(watch: TemperatureWatch, *, has_heater: bool) -> list[En
 
 def temperature_alarms(watch: TemperatureWatch, *, has_heater: bool) -> list[Entity]:
     """Return the alarms of a watch; without a heater those it needs are left out."""
-    return [
+    alarms: list[Entity] = [
         TemperatureAlarm(watch, description)
         for description in TEMPERATURE_ALARMS
         if has_heater or not description.needs_heater
     ]
+    return alarms + [CutOutSensor(watch, description) for description in CUT_OUT_SENSORS]
+
+
+def temperature_buttons(watch: TemperatureWatch) -> list[Entity]:
+    """Return the buttons of a watch."""
+    return [CutOutResetButton(watch, CUT_OUT_RESET)]

@@ -3,9 +3,10 @@
 from typing import TYPE_CHECKING, Any, Final
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow, SubentryFlowResult
+from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 from homeassistant.const import UnitOfTemperature
 from homeassistant.helpers.selector import (
+    DurationSelector,
     EntitySelector,
     EntitySelectorConfig,
     NumberSelector,
@@ -21,21 +22,27 @@ from .const import (
     CONF_HIGH_C,
     CONF_LOW_C,
     CONF_ROOM_SOURCE,
+    CONF_SILENCE_S,
     CONF_TEMPERATURE_SOURCE,
     CONF_VOLUME_L,
+    SUBENTRY_TEMPERATURE_WATCH,
 )
+from .engine.cut_out import SILENCE_S
 from .engine.thermal import COLDEST_C, WARMEST_C
 from .readings import is_temperature_unit, state_unit
-from .temperature_watch import watch_settings
+from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .temperature_watch import LONGEST_SILENCE_S, SHORTEST_SILENCE_S, watch_settings
 from .vessel_checks import Refusal
-from .vessel_neighbours import own_entities
+from .vessel_neighbours import own_entities, subentry_names
+from .vessel_values import duration_of, seconds_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-FIELD_NAME: Final = "name"
 FIELD_LOW: Final = "low"
 FIELD_HIGH: Final = "high"
+FIELD_SILENCE: Final = "silence"
+EXAMPLE_NAME: Final = "Nursery temperature"
 ENTITIES: Final = (CONF_TEMPERATURE_SOURCE, CONF_HEATER, CONF_ROOM_SOURCE)
 # A warm-water tank: 24 to 27 degC with 1 K of room for the alarm (common practice, no source).
 LOW_C: Final = 23.0
@@ -43,7 +50,7 @@ HIGH_C: Final = 28.0
 _DIGITS: Final = 4
 
 
-class TemperatureWatchFlow(ConfigSubentryFlow):
+class TemperatureWatchFlow(StoredFlow):
     """Add or change a temperature watch."""
 
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
@@ -87,19 +94,19 @@ class TemperatureWatchFlow(ConfigSubentryFlow):
         celsius = UnitOfTemperature.CELSIUS
         return round(TemperatureConverter.convert(temp_c, celsius, self._unit), 2)
 
-    def _stored(self, value: float) -> float:
+    def _celsius(self, value: float) -> float:
         celsius = UnitOfTemperature.CELSIUS
         return round(TemperatureConverter.convert(value, self._unit, celsius), _DIGITS)
 
     def _stored_values(self) -> dict[str, Any]:
-        if self.source != SOURCE_RECONFIGURE:
+        if (stored := self._stored) is None:
             return {FIELD_LOW: self._shown(LOW_C), FIELD_HIGH: self._shown(HIGH_C)}
-        stored = self._get_reconfigure_subentry()
         return {
             **stored.data,
             FIELD_NAME: stored.title,
             FIELD_LOW: self._shown(stored.data[CONF_LOW_C]),
             FIELD_HIGH: self._shown(stored.data[CONF_HIGH_C]),
+            FIELD_SILENCE: duration_of(stored.data.get(CONF_SILENCE_S, SILENCE_S)),
         }
 
     def _schema(self) -> vol.Schema:
@@ -129,6 +136,7 @@ class TemperatureWatchFlow(ConfigSubentryFlow):
                 vol.Optional(CONF_HEATER): switch,
                 vol.Optional(CONF_HEATER_POWER_W): NumberSelector(watts),
                 vol.Optional(CONF_ROOM_SOURCE): thermometer,
+                vol.Required(FIELD_SILENCE, default=duration_of(SILENCE_S)): DurationSelector(),
             }
         )
 
@@ -139,15 +147,19 @@ class TemperatureWatchFlow(ConfigSubentryFlow):
             Refusal: naming the field, why, and what would work.
         """
         name = values[FIELD_NAME].strip()
-        if not name:
-            raise Refusal(FIELD_NAME, "name_empty")
+        taken = subentry_names(self._get_entry(), SUBENTRY_TEMPERATURE_WATCH, self._own_id)
+        check_name(name, taken, EXAMPLE_NAME)
+        silence_s = seconds_of(values[FIELD_SILENCE])
+        if not SHORTEST_SILENCE_S <= silence_s <= LONGEST_SILENCE_S:
+            raise Refusal(FIELD_SILENCE, "silence_range")
         for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
             state = self.hass.states.get(values.get(key, ""))
             if state is not None and not is_temperature_unit(unit := state_unit(state)):
                 raise Refusal(key, "temperature_unit", source=values[key], unit=str(unit))
         data = {key: values[key] for key in ENTITIES if values.get(key)}
-        data[CONF_LOW_C] = self._stored(values[FIELD_LOW])
-        data[CONF_HIGH_C] = self._stored(values[FIELD_HIGH])
+        data[CONF_LOW_C] = self._celsius(values[FIELD_LOW])
+        data[CONF_HIGH_C] = self._celsius(values[FIELD_HIGH])
+        data[CONF_SILENCE_S] = silence_s
         if values.get(CONF_HEATER_POWER_W) is not None:
             data[CONF_HEATER_POWER_W] = float(values[CONF_HEATER_POWER_W])
         try:

@@ -3,12 +3,14 @@
 import logging
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, override
+from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import STATE_OFF, STATE_ON, Platform
 from homeassistant.core import callback
+from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers.entity import Entity
+from homeassistant.util import dt as dt_util
 
 from .const import (
     CONF_HEATER,
@@ -16,19 +18,25 @@ from .const import (
     CONF_HIGH_C,
     CONF_LOW_C,
     CONF_ROOM_SOURCE,
+    CONF_SILENCE_S,
     CONF_TEMPERATURE_SOURCE,
+    DOMAIN,
 )
-from .engine.heater_watch import HeaterWatch, ThermalSpec, ThermalView
+from .engine.cut_out import SILENCE_S, CutOut, CutOutFacts, CutOutReason, CutOutView
+from .engine.heater_watch import HeaterVerdict, HeaterWatch, ThermalSpec, ThermalView
 from .engine.validity import InputError
-from .readings import probe_temperature_c
-from .settings import entity, number, positive, system_settings
-from .temperature_entities import temperature_alarms, temperature_sensors
+from .readings import OLDEST_TEMPERATURE_S, probe_temperature_c, temperature_c
+from .settings import SettingsError, entity, number, positive, system_settings
+from .temperature_entities import temperature_alarms, temperature_buttons, temperature_sensors
 from .watch import Watch
 
 if TYPE_CHECKING:
     from .coordinator import System
 
 _LOGGER = logging.getLogger(__name__)
+
+SHORTEST_SILENCE_S: Final = 60.0
+LONGEST_SILENCE_S: Final = OLDEST_TEMPERATURE_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +47,7 @@ class WatchSettings:
     heater: str | None
     room_source: str | None
     spec: ThermalSpec
+    silence_s: float
 
 
 def watch_settings(data: Mapping[str, Any], system_l: float) -> WatchSettings:
@@ -58,7 +67,15 @@ def watch_settings(data: Mapping[str, Any], system_l: float) -> WatchSettings:
             power_w=None if power is None else positive(data, CONF_HEATER_POWER_W),
             volume_l=system_l,
         ),
+        silence_s=_silence_s(data),
     )
+
+
+def _silence_s(data: Mapping[str, Any]) -> float:
+    silence_s = number(data, CONF_SILENCE_S, SILENCE_S)
+    if not SHORTEST_SILENCE_S <= silence_s <= LONGEST_SILENCE_S:
+        raise SettingsError(CONF_SILENCE_S, f"{CONF_SILENCE_S} must be from 60 to 21600")
+    return silence_s
 
 
 class TemperatureWatch(Watch):
@@ -69,8 +86,10 @@ class TemperatureWatch(Watch):
         super().__init__(system, subentry)
         self.settings = settings
         self._engine = HeaterWatch(settings.spec)
+        self._cut_out = CutOut(settings.spec.high_c, settings.silence_s)
         self._is_refusal_told = False
         self.view: ThermalView | None = None
+        self.cut_out: CutOutView | None = None
 
     @property
     @override
@@ -90,8 +109,8 @@ class TemperatureWatch(Watch):
     def async_look(self, now_s: float) -> None:
         """Take what thermometer and switch say now."""
         is_on = self._is_heater_on
-        temp_c = self._temp_c(self.settings.source, now_s)
-        room_c = self._temp_c(self.settings.room_source, now_s)
+        temp_c = self._temp_c(self.settings.source, now_s, self.settings.silence_s)
+        room_c = self._temp_c(self.settings.room_source, now_s, OLDEST_TEMPERATURE_S)
         try:
             self.view = self._engine.take(now_s, temp_c, is_on=is_on, room_c=room_c)
         except InputError as err:
@@ -99,8 +118,54 @@ class TemperatureWatch(Watch):
             self.view = self._engine.take(now_s, None, is_on=is_on)
         else:
             self._is_refusal_told = False
+        self._judge_cut_out(now_s)
         self.refresh()
         self.system.async_learned()
+
+    def _judge_cut_out(self, now_s: float) -> None:
+        """Judge the heater's circuit; what changed is saved at once."""
+        before = self._cut_out.snapshot()
+        self.cut_out = self._cut_out.take(now_s, self._cut_out_facts)
+        if self._cut_out.snapshot() != before:
+            self.hass.async_create_task(
+                self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"
+            )
+
+    @property
+    def _cut_out_facts(self) -> CutOutFacts:
+        view = self.view
+        return CutOutFacts(
+            temp_c=None if view is None else view.temp_c,
+            heard_s=self._heard_s,
+            is_too_warm=view is not None and view.is_high,
+            is_stuck_on=view is not None and view.heater is HeaterVerdict.STUCK_ON,
+        )
+
+    @property
+    def _heard_s(self) -> float | None:
+        """When the thermometer last reported a temperature the engine takes."""
+        state = self.hass.states.get(self.settings.source)
+        if state is None or self._is_refusal_told or temperature_c(state) is None:
+            return None
+        return state.last_reported_timestamp
+
+    async def async_reset_cut_out(self) -> None:
+        """Leave the latch of the cut-out.
+
+        Raises:
+            ServiceValidationError: What caused it still stands.
+        """
+        is_lost = self.cut_out is not None and self.cut_out.is_lost
+        refusal = self._cut_out.refusal(self._cut_out_facts, is_lost=is_lost)
+        if refusal is not CutOutReason.NONE:
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key=f"cut_out_stays_{refusal.value}",
+                translation_placeholders={"watch": self.title},
+            )
+        self._cut_out.reset()
+        self.async_look(dt_util.utcnow().timestamp())
+        await self.system.async_save_safety()
 
     def _tell_refusal(self, err: InputError) -> None:
         """Log once why a temperature is not taken."""
@@ -108,8 +173,9 @@ class TemperatureWatch(Watch):
             self._is_refusal_told = True
             _LOGGER.warning("%s takes no reading of %s: %s", self.title, self.settings.source, err)
 
-    def _temp_c(self, source: str | None, now_s: float) -> float | None:
-        return None if source is None else probe_temperature_c(self.hass.states.get(source), now_s)
+    def _temp_c(self, source: str | None, now_s: float, oldest_s: float) -> float | None:
+        state = None if source is None else self.hass.states.get(source)
+        return probe_temperature_c(state, now_s, oldest_s)
 
     @property
     def _is_heater_on(self) -> bool | None:
@@ -131,7 +197,7 @@ class TemperatureWatch(Watch):
             return temperature_sensors(self, has_heater=has_heater)
         if platform is Platform.BINARY_SENSOR:
             return temperature_alarms(self, has_heater=has_heater)
-        return []
+        return temperature_buttons(self) if platform is Platform.BUTTON else []
 
     @override
     def learned(self) -> dict[str, Any]:
@@ -144,9 +210,27 @@ class TemperatureWatch(Watch):
         self._engine.restore(dict(data))
 
     @override
+    def guarded(self) -> dict[str, Any]:
+        """Return what the cut-out remembers."""
+        return self._cut_out.snapshot()
+
+    @override
+    def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:
+        """Take up what the cut-out remembers; without it a warm tank cuts out again by itself."""
+        if data is None:
+            return
+        try:
+            self._cut_out.restore(dict(data))
+        except ValueError as err:
+            _LOGGER.warning("The cut-out of %s starts anew: %s", self.title, err)
+
+    @override
     def facts(self) -> dict[str, Any]:
         """Return what is shown now."""
-        return {"view": None if self.view is None else asdict(self.view)}
+        return {
+            "view": None if self.view is None else asdict(self.view),
+            "cut_out": None if self.cut_out is None else asdict(self.cut_out),
+        }
 
 
 def make_temperature_watch(system: System, subentry: ConfigSubentry) -> TemperatureWatch:

@@ -36,6 +36,15 @@ def vessel_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) 
     }
 
 
+def subentry_names(system: ConfigEntry, kind: str, besides: str | None) -> set[str]:
+    """Return the case-folded names of a system's subentries of a kind, besides one."""
+    return {
+        subentry.title.casefold()
+        for subentry in system.get_subentries_of_type(kind)
+        if subentry.subentry_id != besides
+    }
+
+
 def vessel_with(hass: HomeAssistant, key: str, value: object, besides: str | None) -> str | None:
     """Return the name of a vessel, of any system, that has this value stored."""
     for entry, vessel in _others(hass, SUBENTRY_RESERVOIR, besides):

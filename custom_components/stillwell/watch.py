@@ -65,6 +65,16 @@ class Watch(EntityOwner):
             ValueError, KeyError, TypeError, AttributeError: It is damaged.
         """
 
+    def guarded(self) -> dict[str, Any]:
+        """Return what safety depends on; `System.async_save_safety` saves it at once."""
+        return {}
+
+    def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:
+        """Take up what safety depends on; None: nothing of this watch is stored.
+
+        What is damaged must never be taken for harmless.
+        """
+
     def facts(self) -> dict[str, Any]:
         """Return what a report of trouble needs beside what was learned."""
         return {}
@@ -110,7 +120,7 @@ class Watch(EntityOwner):
 
     def diagnostics(self) -> dict[str, Any]:
         """Return what a report of trouble needs."""
-        return {"learned": self.learned(), **self.facts()}
+        return {"learned": self.learned(), "guarded": self.guarded(), **self.facts()}
 
 
 type MakeWatch = Callable[[System, ConfigSubentry], Watch]

@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from typing import Final
 
-from .const import SUBENTRY_RODI_UNIT, SUBENTRY_TEMPERATURE_WATCH
+from .const import SUBENTRY_DOSING, SUBENTRY_RODI_UNIT, SUBENTRY_TEMPERATURE_WATCH
+from .dosing_watch import make_dosing_watch
 from .rodi_watch import make_rodi_watch
 from .temperature_watch import make_temperature_watch
 from .watch import MakeWatch
@@ -11,4 +12,5 @@ from .watch import MakeWatch
 WATCH_KINDS: Final[Mapping[str, MakeWatch]] = {
     SUBENTRY_TEMPERATURE_WATCH: make_temperature_watch,
     SUBENTRY_RODI_UNIT: make_rodi_watch,
+    SUBENTRY_DOSING: make_dosing_watch,
 }

@@ -25,8 +25,8 @@ CLOCK_CALLS = {"today", "now", "utcnow", "time", "monotonic", "perf_counter", "o
 
 # Where an adapter may multiply or divide: conversion of units, and a share as a percentage.
 CONVERTERS = {
-    "answers.py", "countdown.py", "form_units.py", "line_forms.py", "local_time.py",
-    "readings.py", "sensor.py",
+    "answers.py", "countdown.py", "dosing_forms.py", "form_units.py", "line_forms.py",
+    "local_time.py", "readings.py", "sensor.py",
 }  # fmt: skip
 PROPOSALS = {"vessel_capture.py", "vessel_checks.py", "vessel_values.py"}
 """Marks that the forms propose are shares of the vessel's height; what counts is what is typed."""
@@ -37,6 +37,10 @@ CONVERSIONS = {
     ("dashboard.py", "24 * WEEK_DAYS"),
     ("temperature_entities.py", "PERCENT * frac"),
     ("rodi_entities.py", "PERCENT * frac"),
+    ("dosing_actions.py", "volume_ml / ML_PER_L"),
+    ("dosing_checks.py", "ML_PER_L * proposed_caps_l(system_l)[2]"),
+    ("dosing_entities.py", "ML_PER_L * litres"),
+    ("dosing_entities.py", "PERCENT * view.strength_frac"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),

@@ -255,3 +255,21 @@ def test_dose_to_hold() -> None:
         use.dose_to_hold(0.5, 7.0, 142.0, 1.0)
     with pytest.raises(InputError):
         use.dose_to_hold(0.5, 7.0, 8.0, -1.0)
+
+
+@pytest.mark.parametrize(
+    ("alkali", "mol_per_l", "ml", "grams"),
+    [(Alkali.CARBONATE, 1.0, 17.8325, 1.89004), (Alkali.BICARBONATE, 0.9, 39.628, 2.99610),
+     (Alkali.HYDROXIDE, 1.0, 35.665, 1.42650)],
+)  # fmt: skip
+def test_a_balanced_pair(alkali: Alkali, mol_per_l: float, ml: float, grams: float) -> None:
+    """1 dKH in 100 L: 35.665 meq; 17.8325 mmol of calcium, 7.1469 mg/L (atomic weights)."""
+    pair = two_part.two_part(alkali, 1.0, 100.0, mol_per_l, 1.0)
+    assert pair.alkali_ml == pytest.approx(ml, rel=1e-4)
+    assert pair.alkali_powder_g == pytest.approx(grams, rel=1e-4)
+    assert pair.calcium_ml == pytest.approx(17.8325, rel=1e-4)
+    assert pair.calcium_rise_mg_per_l == pytest.approx(7.1469, rel=1e-4)
+    assert pair.calcium_powder_g == pytest.approx(0.71469 * 3.66821, rel=1e-4)
+    assert pair.salt_g_per_l == pytest.approx(0.02084, abs=1e-5)
+    with pytest.raises(InputError):
+        two_part.two_part(alkali, 1.0, 100.0, mol_per_l, 0.0)

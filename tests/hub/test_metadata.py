@@ -19,6 +19,9 @@ import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
 from custom_components.stillwell import condition, config_flow, rodi_flow, trigger
 from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.engine.cut_out import CutOutReason
+from custom_components.stillwell.engine.delivery import Delivery
+from custom_components.stillwell.engine.dosing import NoDose
 from custom_components.stillwell.engine.guard_events import (
     Actor,
     BlockReason,
@@ -30,6 +33,7 @@ from custom_components.stillwell.engine.guard_events import (
     TripReason,
 )
 from custom_components.stillwell.engine.guard_table import Phase
+from custom_components.stillwell.engine.limewater import Stock
 from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.membrane import MembraneState, Stage
 from custom_components.stillwell.engine.quantities import Reason, Status
@@ -284,6 +288,26 @@ def test_every_word_of_a_list_has_its_text() -> None:
     assert lockout["block_reason"]["state"] == sensors["block_reason"]["state"]
     permit = EN["entity"]["binary_sensor"]["permit"]["state_attributes"]
     assert permit["block_reason"]["state"] == sensors["block_reason"]["state"]
+
+
+def test_every_dosing_word_has_its_text() -> None:
+    sensors = EN["entity"]["sensor"]
+    reasons = sensors["no_dose_reason"]["state"]
+    assert set(reasons) == set(NoDose)
+    paused = EN["entity"]["binary_sensor"]["dose_paused"]["state_attributes"]
+    assert paused["reason"]["state"] == reasons
+    assert set(sensors["stock_judgement"]["state"]) == set(Stock)
+    assert set(sensors["dose_delivery"]["state"]) == set(Delivery)
+    written = set(EN["config_subentries"]["dosing"]["error"])
+    banded = {"ph_band", "orp_band"}
+    assert _refusals("stored_flow.py", "dosing_flow.py", "dosing_checks.py") | banded == written
+
+
+def test_every_cut_out_word_has_its_text() -> None:
+    cut_out = EN["entity"]["binary_sensor"]["cut_out"]["state_attributes"]["reason"]["state"]
+    assert set(cut_out) == set(CutOutReason)
+    stays = {key.removeprefix("cut_out_stays_") for key in EN["exceptions"] if "cut_out_" in key}
+    assert stays == {CutOutReason.STUCK_ON, CutOutReason.TOO_WARM, CutOutReason.SILENT}
 
 
 def test_every_word_of_the_log_and_of_a_notice_has_its_text() -> None:

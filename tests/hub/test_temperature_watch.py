@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_TEMPERATURE_WATCH
 from homeassistant.data_entry_flow import FlowResultType
+from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
 from tests.simulator.tank import Tank
 
@@ -126,14 +127,99 @@ async def test_what_was_learned_outlives_a_restart(lab: Lab) -> None:
     assert alive.diagnostics()["view"] is not None
 
 
-async def test_settings_that_are_no_use_are_told(lab: Lab) -> None:
-    await lab.set_up(watch(low_c=28.0))
+@pytest.mark.parametrize("broken", [{"low_c": 28.0}, {"silence_s": 10.0}])
+async def test_settings_that_are_no_use_are_told(lab: Lab, broken: dict[str, float]) -> None:
+    await lab.set_up(watch(**broken))
     issues = ir.async_get(lab.hass)
     assert issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
     assert not lab.entry.runtime_data.watches
-    await lab.change(SUBENTRY_TEMPERATURE_WATCH, low_c=24.0)
+    await lab.change(SUBENTRY_TEMPERATURE_WATCH, low_c=24.0, silence_s=60.0)
     assert not issues.async_get_issue(DOMAIN, "watch_settings_invalid_nursery_temperature")
     assert lab.entry.runtime_data.watches
+
+
+# Lost thermometer, cut-out
+
+
+async def _reports(lab: Lab, temp_c: float | str, minutes: int) -> None:
+    for _ in range(minutes):
+        lab.freezer.tick(60.0)
+        lab.hass.states.async_set(SOURCE, str(temp_c), {"unit_of_measurement": "°C"})
+        await lab.hass.async_block_till_done()
+
+
+@pytest.mark.parametrize(("silence_s", "quiet_s"), [(None, 1770.0), (120.0, 90.0)])
+async def test_a_silent_thermometer_counts_as_lost(
+    lab: Lab, silence_s: float | None, quiet_s: float
+) -> None:
+    """Half an hour unless chosen otherwise; the look comes each half minute."""
+    lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch(silence_s=silence_s))
+    await lab.wait(quiet_s)
+    assert lab.state("thermometer_lost").state == "off"
+    await lab.wait(61.0)
+    assert lab.state("thermometer_lost").state == "on"
+    assert lab.state("cut_out").state == "on"
+    assert lab.state("cut_out").attributes["reason"] == "silent"
+    assert lab.state("cut_out_lockout").state == "off"
+    await _reports(lab, 25.5, 1)
+    assert lab.state("thermometer_lost").state == "off"
+    assert lab.state("cut_out").state == "off"
+
+
+async def test_a_restart_begins_no_alarm(lab: Lab) -> None:
+    """After a start many thermometers are unavailable for a while."""
+    lab.hass.states.async_set(SOURCE, "unavailable")
+    await lab.set_up(watch())
+    await lab.wait(600.0)
+    assert lab.state("thermometer_lost").state == "off"
+    assert lab.state("cut_out").state == "off"
+
+
+async def test_cut_out_margin_latch_and_reset(lab: Lab) -> None:
+    """The band ends at 27.0 degC; back by half a kelvin is 26.5. Twice within a day latches."""
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await _reports(lab, 27.2, 7)
+    assert lab.state("cut_out").state == "on"
+    assert lab.state("cut_out").attributes["reason"] == "too_warm"
+    with pytest.raises(ServiceValidationError, match="still too warm"):
+        await lab.press("cut_out_reset")
+    await _reports(lab, 26.7, 7)
+    assert lab.state("temperature_high").state == "off"
+    assert lab.state("cut_out").attributes["reason"] == "returning"
+    await _reports(lab, 26.5, 1)
+    assert lab.state("cut_out").state == "off"
+    await _reports(lab, 27.2, 7)
+    await _reports(lab, 26.0, 7)
+    assert lab.state("cut_out").attributes["reason"] == "repeated"
+    assert lab.state("cut_out_lockout").state == "on"
+    await lab.reload()
+    await _reports(lab, 26.0, 1)
+    assert lab.state("cut_out_lockout").state == "on"
+    await lab.press("cut_out_reset")
+    assert lab.state("cut_out_lockout").state == "off"
+    assert lab.state("cut_out").state == "off"
+
+
+async def test_the_latch_is_on_the_disk_at_once(lab: Lab, hass_storage: dict[str, Any]) -> None:
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await _reports(lab, 27.2, 7)
+    stored = hass_storage[f"{DOMAIN}.{lab.entry.entry_id}.safety"]["data"]["vessels"]
+    assert stored["nursery_temperature"]["is_off"] is True
+
+
+async def test_damaged_memory_of_the_cut_out_starts_anew(
+    lab: Lab, hass_storage: dict[str, Any], caplog: pytest.LogCaptureFixture
+) -> None:
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    (alive,) = lab.entry.runtime_data.watches.values()
+    alive.reguard({"latched": "nonsense"}, is_damaged=False)
+    assert "starts anew" in caplog.text
+    await _reports(lab, 27.2, 7)
+    assert lab.state("cut_out").state == "on"
 
 
 # The form
@@ -158,14 +244,21 @@ async def test_form_makes_and_changes_a_watch(walk: Walk) -> None:
     (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_TEMPERATURE_WATCH)
     assert dict(stored.data) == {
         "temperature_source": SOURCE, "heater": HEATER, "heater_power_w": 100.0,
-        "low_c": 24.0, "high_c": 27.0,
+        "low_c": 24.0, "high_c": 27.0, "silence_s": 1800.0,
     }  # fmt: skip
     await walk.open(stored.subentry_id)
     assert walk.shown("high") == 27.0
-    await walk.send(FILLED | {"high": 28.0})
+    assert walk.shown("silence") == {"hours": 0, "minutes": 30, "seconds": 0}
+    await walk.send(FILLED | {"high": 28.0, "silence": {"minutes": 2}})
     assert walk.form["reason"] == "reconfigure_successful"
     (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_TEMPERATURE_WATCH)
-    assert dict(stored.data) == {"temperature_source": SOURCE, "low_c": 24.0, "high_c": 28.0}
+    assert dict(stored.data) == {
+        "temperature_source": SOURCE, "low_c": 24.0, "high_c": 28.0, "silence_s": 120.0,
+    }  # fmt: skip
+    await walk.open()
+    await walk.send(FILLED | {"name": "nursery TEMPERATURE "})
+    assert walk.form["errors"] == {"name": "name_taken"}
+    assert walk.placeholders["other_name"] == "nursery TEMPERATURE 2"
 
 
 async def test_form_in_fahrenheit_stores_celsius(imperial: HomeAssistant, walk: Walk) -> None:
@@ -182,6 +275,8 @@ async def test_form_in_fahrenheit_stores_celsius(imperial: HomeAssistant, walk: 
         ({"name": "  "}, "name", "name_empty"),
         ({"low": 28.0}, "high", "band_range"),
         ({"high": 80.0}, "high", "band_range"),
+        ({"silence": {"seconds": 59}}, "silence", "silence_range"),
+        ({"silence": {"hours": 6, "seconds": 1}}, "silence", "silence_range"),
         ({"temperature_source": "sensor.level"}, "temperature_source", "temperature_unit"),
     ],
 )

@@ -19,6 +19,7 @@ from pytest_homeassistant_custom_component.common import (
 )
 
 from .lab import FLOAT, SOURCE
+from .test_dosing import dosing
 
 if TYPE_CHECKING:
     from homeassistant.core import HomeAssistant, ServiceCall
@@ -33,6 +34,7 @@ OF_VESSEL = {
     "sensor_fault",
 }
 OF_LINE = {"locked_out"}
+OF_DOSING = {"dose_paused"}
 
 
 def device_id(hass: HomeAssistant, subentry_id: str) -> str:
@@ -145,7 +147,7 @@ async def test_a_lockout_is_told_of_its_line_and_only_once(
 async def test_an_entity_that_never_fires_is_refused(
     hass: HomeAssistant, lab: Lab, name: str
 ) -> None:
-    await lab.set_up(device="input_boolean.lagoon_valve")
+    await lab.set_up(dosing(), device="input_boolean.lagoon_valve")
     config = {"target": {"entity_id": lab.entity_id("fill")}}
     with pytest.raises(vol.Invalid, match="never fires"):
         await TRIGGERS[name].async_validate_config(hass, config)
@@ -192,10 +194,11 @@ async def test_the_hub_describes_what_we_register(hass: HomeAssistant, lab: Lab)
 
 
 async def test_a_device_offers_what_it_can_tell(hass: HomeAssistant, lab: Lab) -> None:
-    await lab.set_up(device="input_boolean.lagoon_valve")
+    await lab.set_up(dosing(), device="input_boolean.lagoon_valve")
     for subentry_id, names in (
         ("lagoon_reservoir", OF_VESSEL),
         ("lagoon_reservoir_fill_line", OF_LINE),
+        ("lagoon_limewater", OF_DOSING),
     ):
         offered = await async_get_device_automations(
             hass, DeviceAutomationType.TRIGGER, device_id(hass, subentry_id)

@@ -18,6 +18,12 @@ RETURN_S: Final = 6.0 * HOUR_S
 LEARN_S: Final = 4.0 * RETURN_S
 """Time of the part that learns the usual need; four times the other is critically damped."""
 _PAIR: Final = 2
+KEPT_S: Final = 25.0 * HOUR_S
+"""The longest local day; the rolling day is shorter."""
+MERGED_S: Final = 300.0
+"""A pump that runs all day is noted in so many steps."""
+LEAST_DOSE_L: Final = 1e-4
+"""Two drops; less room than that is none."""
 LONGEST_STEP_S: Final = HOUR_S
 """Time without a look counts no more than this."""
 
@@ -116,12 +122,16 @@ class DoseAdjuster:
         self._doses: deque[tuple[float, float]] = deque()
 
     def dosed(self, t_s: float, dose_l: float) -> None:
-        """Note a dose that was given, whoever gave it.
+        """Note a dose that was given, whoever gave it; those within 5 minutes become one.
 
         Raises:
             InputError: No volume above 0.
         """
-        self._doses.append((t_s, positive("a dose", dose_l, "L")))
+        given_l = positive("a dose", dose_l, "L")
+        if self._doses and self._doses[-1][0] // MERGED_S == t_s // MERGED_S:
+            # Told at the later time, it counts the longer.
+            given_l += self._doses.pop()[1]
+        self._doses.append((t_s, given_l))
 
     def given_l(self, t_s: float, span_s: float) -> float:
         """Return what was dosed in a span that ends now, L. Doses of the future count too."""
@@ -129,7 +139,7 @@ class DoseAdjuster:
 
     def look(self, t_s: float, facts: DosingFacts) -> DoseAdvice:
         """Return the advice; call it at every report and each minute."""
-        while self._doses and self._doses[0][0] <= t_s - DAY_S:
+        while self._doses and self._doses[0][0] <= t_s - KEPT_S:
             self._doses.popleft()
         reason = self._bar(facts)
         if reason is not NoDose.NONE or facts.depth_m is None:
@@ -187,10 +197,9 @@ class DoseAdjuster:
         ]
         if facts.most_for_ph_l is not None:
             caps.append((facts.most_for_ph_l - hour_l, NoDose.PH_RISE_CAP))
-        room, cap = min(caps, key=lambda pair: pair[0])
-        if room <= 0.0:
-            return 0.0, cap
-        return min(room, spec.most_per_dose_l), NoDose.NONE
+        if used_up := [cap for room, cap in caps if room < LEAST_DOSE_L]:
+            return 0.0, used_up[0]
+        return min(spec.most_per_dose_l, *(room for room, _ in caps)), NoDose.NONE
 
     def snapshot(self) -> dict[str, Any]:
         """Return the ledger and what was learned."""

@@ -1,5 +1,6 @@
 """Two-part dosing: carbonate or hydroxide in one solution, calcium chloride in the other."""
 
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
@@ -97,3 +98,45 @@ def salt_left_g_per_l(dkh: float) -> float:
     """
     meq_per_l = not_negative("an alkalinity", dkh, "dKH") / DKH_PER_MEQ_PER_L
     return meq_per_l * SODIUM_CHLORIDE_MG_PER_MEQ / 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class TwoPart:
+    """What raises a system's alkalinity, and the calcium that belongs to it."""
+
+    alkali_ml: float
+    alkali_powder_g: float
+    """The same as dry powder."""
+    calcium_rise_mg_per_l: float
+    calcium_ml: float
+    calcium_powder_g: float
+    """The same as calcium chloride dihydrate."""
+    salt_g_per_l: float
+    """Sodium chloride that the pair leaves behind."""
+
+
+def two_part(
+    alkali: Alkali,
+    dkh: float,
+    system_l: float,
+    alkali_mol_per_l: float,
+    calcium_mol_per_l: float,
+) -> TwoPart:
+    """Return a balanced pair for a rise of alkalinity (dKH).
+
+    Raises:
+        InputError: A negative rise, a strength outside 0 to 7 mol/L or of 0, or no volume.
+
+    Source: CaCO3 takes one mole of calcium for two equivalents: 20.039 mg/L for a meq/L.
+    """
+    meq_per_l = not_negative("a rise", dkh, "dKH") / DKH_PER_MEQ_PER_L
+    calcium = meq_per_l / 2.0 * CALCIUM_G_PER_MOL
+    positive("a strength", calcium_mol_per_l, "mol/L")
+    return TwoPart(
+        alkali_ml=dose_for_dkh_ml(alkali, dkh, alkali_mol_per_l, system_l),
+        alkali_powder_g=powder_for_dkh_g(alkali, dkh, system_l),
+        calcium_rise_mg_per_l=calcium,
+        calcium_ml=calcium / calcium_rise_mg_per_l(1.0, calcium_mol_per_l, system_l),
+        calcium_powder_g=powder_for_calcium_g(calcium, system_l),
+        salt_g_per_l=salt_left_g_per_l(dkh),
+    )

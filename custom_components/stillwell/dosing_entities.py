@@ -1,0 +1,296 @@
+"""Entities of a dosing line: the advice, what was given, the permit, and the switch that arms."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, override
+
+from homeassistant.components.binary_sensor import (
+    BinarySensorDeviceClass,
+    BinarySensorEntity,
+    BinarySensorEntityDescription,
+)
+from homeassistant.components.sensor import (
+    SensorDeviceClass,
+    SensorEntity,
+    SensorEntityDescription,
+    SensorStateClass,
+)
+from homeassistant.components.switch import SwitchEntity, SwitchEntityDescription
+from homeassistant.const import UnitOfRatio, UnitOfVolume
+
+from .dosing_forms import ML_PER_L
+from .engine.delivery import Delivery
+from .engine.dosing import NoDose
+from .engine.limewater import Stock
+from .engine.limewater_line import LineView
+from .entity import FollowingEntity
+
+if TYPE_CHECKING:
+    from homeassistant.helpers.entity import Entity
+
+    from .dosing_settings import DosingSettings
+    from .dosing_watch import DosingWatch
+
+PERCENT: Final = 100.0
+DKH_PER_DAY: Final = "dKH/d"
+
+
+def _ml(litres: float | None) -> float | None:
+    return None if litres is None else ML_PER_L * litres
+
+
+def _always(_settings: DosingSettings) -> bool:
+    return True
+
+
+@dataclass(frozen=True, kw_only=True)
+class DosingSensorDescription(SensorEntityDescription):
+    """How a sensor reads the view, and by how much it must move to be written."""
+
+    value_fn: Callable[[LineView], float | str | None]
+    step_abs: float = 0.0
+    only_if: Callable[[DosingSettings], bool] = _always
+
+
+@dataclass(frozen=True, kw_only=True)
+class DosingBinaryDescription(BinarySensorEntityDescription):
+    """How a binary sensor reads the line; None means not known."""
+
+    is_on_fn: Callable[[DosingWatch], bool | None]
+    tells_reason: bool = False
+
+
+DOSING_SENSORS: Final = (
+    DosingSensorDescription(
+        key="dose_rate",
+        translation_key="dose_rate",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement="mL/h",
+        suggested_display_precision=0,
+        step_abs=0.5,
+        value_fn=lambda view: _ml(view.advice.rate_l_per_h),
+    ),
+    DosingSensorDescription(
+        key="next_dose",
+        translation_key="next_dose",
+        device_class=SensorDeviceClass.VOLUME,
+        native_unit_of_measurement=UnitOfVolume.MILLILITERS,
+        suggested_display_precision=0,
+        step_abs=1.0,
+        value_fn=lambda view: _ml(view.advice.dose_l),
+    ),
+    DosingSensorDescription(
+        key="dosed_today",
+        translation_key="dosed_today",
+        device_class=SensorDeviceClass.VOLUME,
+        state_class=SensorStateClass.TOTAL_INCREASING,
+        native_unit_of_measurement=UnitOfVolume.MILLILITERS,
+        suggested_display_precision=0,
+        step_abs=1.0,
+        value_fn=lambda view: _ml(view.given_today_l),
+    ),
+    DosingSensorDescription(
+        key="dosed_24h",
+        translation_key="dosed_24h",
+        device_class=SensorDeviceClass.VOLUME,
+        native_unit_of_measurement=UnitOfVolume.MILLILITERS,
+        suggested_display_precision=0,
+        step_abs=1.0,
+        value_fn=lambda view: _ml(view.given_24h_l),
+    ),
+    DosingSensorDescription(
+        key="dose_alkalinity",
+        translation_key="dose_alkalinity",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=DKH_PER_DAY,
+        suggested_display_precision=2,
+        step_abs=0.01,
+        value_fn=lambda view: view.brings_dkh_per_day,
+    ),
+    DosingSensorDescription(
+        key="dose_calcium",
+        translation_key="dose_calcium",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement="mg/L/d",
+        suggested_display_precision=1,
+        step_abs=0.05,
+        value_fn=lambda view: view.brings_calcium_mg_per_l_per_day,
+    ),
+    DosingSensorDescription(
+        key="no_dose_reason",
+        translation_key="no_dose_reason",
+        device_class=SensorDeviceClass.ENUM,
+        options=[reason.value for reason in NoDose],
+        value_fn=lambda view: view.advice.reason.value,
+    ),
+    DosingSensorDescription(
+        key="stock_judgement",
+        translation_key="stock_judgement",
+        device_class=SensorDeviceClass.ENUM,
+        options=[stock.value for stock in Stock],
+        value_fn=lambda view: None if view.stock is None else view.stock.value,
+        only_if=lambda settings: settings.stock_conductivity is not None,
+    ),
+    DosingSensorDescription(
+        key="stock_strength",
+        translation_key="stock_strength",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
+        suggested_display_precision=0,
+        step_abs=1.0,
+        value_fn=lambda view: None if view.strength_frac is None else PERCENT * view.strength_frac,
+        only_if=lambda settings: settings.stock_conductivity is not None,
+    ),
+    DosingSensorDescription(
+        key="dose_delivery",
+        translation_key="dose_delivery",
+        device_class=SensorDeviceClass.ENUM,
+        options=[delivery.value for delivery in Delivery],
+        value_fn=lambda view: view.delivery.value,
+        only_if=lambda settings: settings.stock_vessel is not None,
+    ),
+    DosingSensorDescription(
+        key="alkalinity_consumption",
+        translation_key="alkalinity_consumption",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=DKH_PER_DAY,
+        suggested_display_precision=2,
+        step_abs=0.005,
+        value_fn=lambda view: None if view.consumption is None else view.consumption.dkh_per_day,
+    ),
+    DosingSensorDescription(
+        key="alkalinity_to_hold",
+        translation_key="alkalinity_to_hold",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement=DKH_PER_DAY,
+        suggested_display_precision=2,
+        step_abs=0.005,
+        value_fn=lambda view: view.hold_dkh_per_day,
+    ),
+    DosingSensorDescription(
+        key="limewater_to_hold",
+        translation_key="limewater_to_hold",
+        state_class=SensorStateClass.MEASUREMENT,
+        native_unit_of_measurement="mL/d",
+        suggested_display_precision=0,
+        step_abs=1.0,
+        value_fn=lambda view: _ml(view.hold_l_per_day),
+    ),
+)
+
+DOSING_BINARY_SENSORS: Final = (
+    DosingBinaryDescription(
+        key="dose_paused",
+        translation_key="dose_paused",
+        device_class=BinarySensorDeviceClass.PROBLEM,
+        is_on_fn=lambda watch: watch.is_paused,
+        tells_reason=True,
+    ),
+    DosingBinaryDescription(
+        key="dose_permit",
+        translation_key="dose_permit",
+        is_on_fn=lambda watch: watch.is_permitted,
+    ),
+)
+
+DOSE_ARMED: Final = SwitchEntityDescription(key="dose_armed", translation_key="dose_armed")
+
+
+class DosingSensor(FollowingEntity, SensorEntity):
+    """A figure or a word of a dosing line."""
+
+    entity_description: DosingSensorDescription
+
+    def __init__(self, watch: DosingWatch, description: DosingSensorDescription) -> None:
+        """Bind the entity to its line."""
+        super().__init__(watch, description)
+        self._watch = watch
+        self._raw: float | str | None = None
+
+    @override
+    def take(self) -> bool:
+        """Take the value; a move within the tolerance is not worth a write, one to 0 always is."""
+        view, last = self._watch.view, self._raw
+        raw = None if view is None else self.entity_description.value_fn(view)
+        if raw == last:
+            return False
+        if isinstance(raw, float) and isinstance(last, float) and raw != 0.0 and last != 0.0:
+            step = self.entity_description.step_abs
+            if abs(raw - last) < step:
+                return False
+        self._raw = raw
+        self._attr_native_value = round(raw, 3) if isinstance(raw, float) else raw
+        return True
+
+
+class DosingBinarySensor(FollowingEntity, BinarySensorEntity):
+    """A yes or no of a dosing line."""
+
+    entity_description: DosingBinaryDescription
+
+    def __init__(self, watch: DosingWatch, description: DosingBinaryDescription) -> None:
+        """Bind the entity to its line."""
+        super().__init__(watch, description)
+        self._watch = watch
+        self._told: tuple[bool | None, str | None] | None = None
+
+    @override
+    def take(self) -> bool:
+        """Take the present answer."""
+        view = self._watch.view
+        is_on = self.entity_description.is_on_fn(self._watch)
+        tells = self.entity_description.tells_reason and view is not None
+        reason = view.advice.reason.value if tells and view is not None else None
+        if self._told == (is_on, reason):
+            return False
+        self._told = is_on, reason
+        self._attr_is_on = is_on
+        if reason is not None:
+            self._attr_extra_state_attributes = {"reason": reason}
+        return True
+
+
+class DoseArmedSwitch(FollowingEntity, SwitchEntity):
+    """Whether rules may dose."""
+
+    def __init__(self, watch: DosingWatch, description: SwitchEntityDescription) -> None:
+        """Bind the entity to its line."""
+        super().__init__(watch, description)
+        self._watch = watch
+
+    @override
+    def take(self) -> bool:
+        """Take the present state."""
+        if self._attr_is_on is self._watch.is_armed:
+            return False
+        self._attr_is_on = self._watch.is_armed
+        return True
+
+    @override
+    async def async_turn_on(self, **_kwargs: Any) -> None:
+        """Arm."""
+        await self._watch.async_arm(on=True)
+
+    @override
+    async def async_turn_off(self, **_kwargs: Any) -> None:
+        """Disarm."""
+        await self._watch.async_arm(on=False)
+
+
+def dosing_sensors(watch: DosingWatch) -> list[Entity]:
+    """Return the sensors; those whose source was not chosen are left out."""
+    return [
+        DosingSensor(watch, description)
+        for description in DOSING_SENSORS
+        if description.only_if(watch.settings)
+    ]
+
+
+def dosing_binary_sensors(watch: DosingWatch) -> list[Entity]:
+    """Return pause and permit."""
+    return [DosingBinarySensor(watch, description) for description in DOSING_BINARY_SENSORS]
+
+
+def dosing_switches(watch: DosingWatch) -> list[Entity]:
+    """Return the switch that arms."""
+    return [DoseArmedSwitch(watch, DOSE_ARMED)]

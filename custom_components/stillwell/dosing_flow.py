@@ -1,0 +1,149 @@
+"""Set-up of a dosing line in the UI: where it doses, its pump, its caps, and what must be right."""
+
+from typing import TYPE_CHECKING, Any, Final
+
+import voluptuous as vol
+from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
+
+from .const import (
+    CONF_DOSING_PUMP,
+    CONF_RETURN_PUMP,
+    CONF_VESSEL,
+    CONF_VOLUME_L,
+    SUBENTRY_DOSING,
+)
+from .coordinator import VESSEL_KINDS
+from .dosing_checks import check_caps, check_pump, check_sources
+from .dosing_forms import (
+    FIELD_PUMP_FLOW,
+    limits_data,
+    limits_schema,
+    limits_values,
+    pump_data,
+    pump_schema,
+    pump_values,
+)
+from .form_units import FormUnits
+from .settings import VesselSettings, vessel_settings
+from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .vessel_checks import Refusal
+from .vessel_neighbours import own_entities, subentry_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from homeassistant.config_entries import ConfigSubentry
+
+EXAMPLE_NAME: Final = "Limewater"
+
+
+class DosingFlow(StoredFlow):
+    """Add or change a dosing line."""
+
+    def __init__(self) -> None:
+        self._name = ""
+        self._chosen: dict[str, Any] = {}
+        """Sump and pumps, as stored."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for the name, the sump, the dosing pump and the return pump."""
+        if not (vessels := self._vessels):
+            return self.async_abort(reason="no_vessel")
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                self._check_first(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                self._name = user_input[FIELD_NAME].strip()
+                self._chosen = pump_data(user_input)
+                return await self.async_step_limits()
+        stored = {} if self._stored is None else pump_values(self._stored.title, self._stored_data)
+        schema = pump_schema(vessels, own_entities(self.hass))
+        return self._show("user", schema, user_input or stored, refusal)
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Go through the same steps with what is stored."""
+        return await self.async_step_user(user_input)
+
+    async def async_step_limits(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Ask for target, caps, stock and probes, then save."""
+        units, system = FormUnits.of(self.hass), self._get_entry()
+        refusal: Refusal | None = None
+        if user_input is not None:
+            data = self._chosen | limits_data(user_input, units)
+            try:
+                self._check_whole(data, units)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(data)
+        others = [one for one in self._vessels if one.subentry_id != self._chosen[CONF_VESSEL]]
+        schema = limits_schema(
+            units,
+            others,
+            own_entities(self.hass),
+            system.data[CONF_VOLUME_L],
+            opened=refusal.field if refusal else None,
+        )
+        values = user_input or limits_values(self._stored_data, units)
+        return self._show("limits", schema, values, refusal)
+
+    def _save(self, data: dict[str, Any]) -> SubentryFlowResult:
+        if self.source == SOURCE_RECONFIGURE:
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=self._name, data=data
+            )
+        return self.async_create_entry(title=self._name, data=data)
+
+    @property
+    def _vessels(self) -> list[ConfigSubentry]:
+        return [
+            one
+            for one in self._get_entry().subentries.values()
+            if one.subentry_type in VESSEL_KINDS
+        ]
+
+    def _check_first(self, values: Mapping[str, Any]) -> None:
+        taken = subentry_names(self._get_entry(), SUBENTRY_DOSING, self._own_id)
+        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
+        pump = values.get(CONF_DOSING_PUMP)
+        check_pump(self.hass, pump, values.get(FIELD_PUMP_FLOW), values.get(CONF_RETURN_PUMP))
+
+    def _sump(self) -> VesselSettings:
+        """Return the settings of the sump.
+
+        Raises:
+            Refusal: They cannot be used.
+        """
+        try:
+            return vessel_settings(self._get_entry().subentries[self._chosen[CONF_VESSEL]].data)
+        except (KeyError, TypeError, ValueError) as err:
+            raise Refusal("base", "vessel_invalid", why=str(err)) from err
+
+    def _check_whole(self, data: Mapping[str, Any], units: FormUnits) -> None:
+        check_caps(data, self._sump(), self._get_entry(), units)
+        check_sources(self.hass, data)
+
+    def _show(
+        self,
+        step_id: str,
+        schema: vol.Schema,
+        values: Mapping[str, Any],
+        refusal: Refusal | None,
+    ) -> SubentryFlowResult:
+        return self.async_show_form(
+            step_id=step_id,
+            data_schema=self.add_suggested_values_to_schema(schema, values),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={
+                "name": self._name,
+                **(refusal.placeholders if refusal else {}),
+            },
+            last_step=step_id == "limits",
+        )

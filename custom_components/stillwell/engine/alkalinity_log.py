@@ -1,0 +1,124 @@
+"""Alkalinity as it was tested and as it was dosed: what is consumed, and what would hold it."""
+
+from collections import deque
+from enum import StrEnum
+from typing import Any, Final
+
+from .consumption import Consumption, KnownDose, TestResult, consumption, dose_to_hold
+from .limewater import DKH_PER_MEQ_PER_L
+from .quantities import DAY_S, HOUR_S
+from .validity import InputError, InputFault, not_negative, number
+
+SPAN_S: Final = 21.0 * DAY_S
+"""Older results say what was consumed then, not now (common practice, no source)."""
+MOST_TESTS: Final = 60
+MOST_DKH_PER_DAY: Final = 1.0
+"""Change a day that animals bear (common practice, no source)."""
+PPM_PER_MEQ_PER_L: Final = 50.0435
+"""Calcium carbonate weighs 100.087 g/mol and counts twice."""
+_PAIR: Final = 2
+
+
+class AlkalinityUnit(StrEnum):
+    """What a test kit says its result in."""
+
+    DKH = "dkh"
+    MEQ_PER_L = "meq_per_l"
+    PPM = "ppm"
+    """Milligrams of calcium carbonate in a litre."""
+
+
+_DKH_PER_UNIT: Final = {
+    AlkalinityUnit.DKH: 1.0,
+    AlkalinityUnit.MEQ_PER_L: DKH_PER_MEQ_PER_L,
+    AlkalinityUnit.PPM: DKH_PER_MEQ_PER_L / PPM_PER_MEQ_PER_L,
+}
+
+
+def in_dkh(value: float, unit: AlkalinityUnit) -> float:
+    """Return an alkalinity in dKH."""
+    return value * _DKH_PER_UNIT[unit]
+
+
+class AlkalinityLog:
+    """Results and known doses of one system, three weeks of them."""
+
+    __slots__ = ("_doses", "_tests")
+
+    def __init__(self) -> None:
+        self._tests: deque[TestResult] = deque(maxlen=MOST_TESTS)
+        self._doses: deque[KnownDose] = deque()
+
+    @property
+    def last(self) -> TestResult | None:
+        """The latest result."""
+        return max(self._tests, key=lambda test: test.t_s, default=None)
+
+    def tested(self, t_s: float, alkalinity_dkh: float) -> None:
+        """Note a result.
+
+        Raises:
+            InputError: Outside 1 to 30 dKH.
+        """
+        self._tests.append(TestResult(t_s, alkalinity_dkh))
+        while self._tests[0].t_s < t_s - SPAN_S:
+            self._tests.popleft()
+
+    def dosed(self, t_s: float, rise_dkh: float) -> None:
+        """Note what a dose raised the alkalinity by; doses of one hour become one.
+
+        Raises:
+            InputError: A negative rise.
+        """
+        rise = not_negative("a rise of alkalinity", rise_dkh, "dKH")
+        last = self._doses[-1] if self._doses else None
+        if last is not None and last.t_s // HOUR_S == t_s // HOUR_S:
+            self._doses.pop()
+            rise += last.rise_dkh
+        self._doses.append(KnownDose(t_s, rise))
+        while self._doses[0].t_s < t_s - SPAN_S:
+            self._doses.popleft()
+
+    def consumption(self) -> Consumption | None:
+        """Return the consumption; None: too few results."""
+        return consumption(list(self._tests), list(self._doses))
+
+    def to_hold(self, target_dkh: float) -> float | None:
+        """Return the daily dose (dKH) that holds the target; None: too few results.
+
+        Raises:
+            InputError: A target outside 1 to 30 dKH.
+        """
+        used, last = self.consumption(), self.last
+        if used is None or last is None:
+            return None
+        return dose_to_hold(used.dkh_per_day, last.alkalinity_dkh, target_dkh, MOST_DKH_PER_DAY)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return results and doses."""
+        return {
+            "tests": [[test.t_s, test.alkalinity_dkh] for test in self._tests],
+            "doses": [[dose.t_s, dose.rise_dkh] for dose in self._doses],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take up results and doses.
+
+        Raises:
+            ValueError: They are damaged; nothing is taken up then.
+        """
+        tests = [TestResult(*pair) for pair in _pairs(data.get("tests"))]
+        doses = [
+            KnownDose(when, not_negative("a rise", rise))
+            for when, rise in _pairs(data.get("doses"))
+        ]
+        self._tests = deque(tests, maxlen=MOST_TESTS)
+        self._doses = deque(doses)
+
+
+def _pairs(values: object) -> list[tuple[float, float]]:
+    if not isinstance(values, list) or any(
+        not isinstance(pair, list) or len(pair) != _PAIR for pair in values
+    ):
+        raise InputError(InputFault.OUTSIDE_RANGE, "no list of pairs")
+    return [(number(pair[0]), number(pair[1])) for pair in values]

@@ -1,0 +1,316 @@
+"""One limewater dosing line: adjusts the dose, meters what was given, judges stock and delivery.
+
+Joins the parts; their formulas stand in their own modules. Limewater is caustic and an overdose
+kills: whatever is not known is taken for the worse.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from .alkalinity_log import MOST_DKH_PER_DAY, AlkalinityLog
+from .carbonate import TankWater
+from .consumption import Consumption
+from .delivery import Delivery, DeliveryWatch
+from .dosing import DoseAdjuster, DoseAdvice, DosingFacts, DosingSpec
+from .geometry import Vessel
+from .limewater import (
+    COLDEST_C,
+    DKH_PER_MEQ_PER_L,
+    Stock,
+    alkalinity_meq_per_l,
+    calcium_mg_per_l,
+    judge_stock,
+    largest_dose_l,
+    limewater_for_rise_l,
+    rise_dkh,
+    strength_frac,
+)
+from .pump_meter import PumpMeter
+from .quantities import DAY_S, LITRES_PER_M3
+from .seawater import density_kg_per_m3
+from .validity import InputError, InputFault, positive
+
+ASSUMED_STOCK_C: Final = 20.0
+"""Of a stock whose temperature is not measured: a room's (common practice, no source)."""
+ASSUMED_PH: Final = 7.9
+"""Where no pH is measured: low, because the same dose raises a low pH more."""
+WATER_C: Final = 25.0
+LATEST_TEST_S: Final = 14.0 * DAY_S
+"""A result older than this says nothing of the alkalinity now."""
+DOSE_ML_PER_L: Final = 0.5
+"""Largest dose proposed for a litre of system (common practice, no source)."""
+HOURS_PER_DAY: Final = 24.0
+MOST_CAP_DKH_PER_DAY: Final = 2.0
+"""Twice the change a day that animals bear; no cap of a day may allow more."""
+
+
+def proposed_caps_l(system_l: float) -> tuple[float, float, float]:
+    """Return caps to start from, for a dose, an hour and a day, L.
+
+    The day's cap brings 1 dKH with saturated limewater at 20 degC; the hour's is a sixth of that,
+    or one dose.
+
+    Raises:
+        InputError: A system without water.
+    """
+    day_l = limewater_for_rise_l(MOST_DKH_PER_DAY, system_l, alkalinity_meq_per_l(ASSUMED_STOCK_C))
+    dose_l = DOSE_ML_PER_L * system_l / 1000.0
+    return dose_l, max(dose_l, day_l / 6.0), day_l
+
+
+def proposed_ceiling_l_per_h(system_l: float) -> float:
+    """Return a ceiling to start from, L/h: twice the day's cap spread over the day.
+
+    Raises:
+        InputError: A system without water.
+    """
+    return 2.0 * proposed_caps_l(system_l)[2] / HOURS_PER_DAY
+
+
+def area_m2(vessel: Vessel, depth_m: float) -> float:
+    """Return the surface of a vessel at a depth, m2."""
+    return vessel.litres_per_m(depth_m) / LITRES_PER_M3
+
+
+def daily_dkh(volume_l: float, system_l: float) -> float:
+    """Return the alkalinity (dKH) that some saturated limewater brings at its strongest.
+
+    Raises:
+        InputError: A negative volume, or a system without water.
+    """
+    return rise_dkh(volume_l, system_l, alkalinity_meq_per_l(COLDEST_C))
+
+
+@dataclass(frozen=True, slots=True)
+class LineSpec:
+    """The line and the system it doses into."""
+
+    dosing: DosingSpec
+    system_l: float
+    salinity: float
+    target_dkh: float
+    """Alkalinity the system is kept at."""
+    most_ph_rise: float | None = None
+    stock_l_per_m: float | None = None
+    """Volume of the stock's vessel for a metre of depth; None: its level is not measured."""
+
+    def __post_init__(self) -> None:
+        positive("a volume", self.system_l, "L")
+        if self.most_ph_rise is not None:
+            self.most_for_ph_l(self.most_ph_rise, ASSUMED_PH, self.target_dkh, None)
+
+    def most_for_ph_l(
+        self, most_rise: float, ph: float, alkalinity_dkh: float, stock_c: float | None
+    ) -> float:
+        """Return the largest dose for a rise of pH, L, with the strongest limewater there may be.
+
+        Raises:
+            InputError: Outside the ranges of the carbonate system, 19 to 42 PSU above all.
+        """
+        density = density_kg_per_m3(self.salinity, WATER_C) / 1000.0
+        umol_per_kg = alkalinity_dkh / DKH_PER_MEQ_PER_L * 1000.0 / density
+        water = TankWater(umol_per_kg, ph, self.salinity, WATER_C)
+        meq_per_l = alkalinity_meq_per_l(COLDEST_C if stock_c is None else stock_c)
+        return largest_dose_l(water, self.system_l, meq_per_l, most_rise)
+
+
+@dataclass(frozen=True, slots=True)
+class LineFacts:
+    """What is known at a look; None: not known."""
+
+    dosing: DosingFacts
+    day_start_s: float
+    flow_l_per_h: float | None = 0.0
+    """Of the dosing pump now."""
+    stock_temp_c: float | None = None
+    stock_ms_per_cm: float | None = None
+    stock_l: float | None = None
+    stock_usable_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LineView:
+    """All that may be shown of the line; None means not known."""
+
+    advice: DoseAdvice
+    given_today_l: float
+    given_24h_l: float
+    brings_dkh_per_day: float
+    brings_calcium_mg_per_l_per_day: float
+    stock: Stock | None
+    strength_frac: float | None
+    delivery: Delivery
+    consumption: Consumption | None
+    hold_dkh_per_day: float | None
+    hold_l_per_day: float | None
+    refused: str | None
+    """Why a measurement of the stock is not taken."""
+
+
+class LimewaterLine:
+    """What is alive of a dosing line; give it every report and the time."""
+
+    __slots__ = ("_adjuster", "_alkalinity", "_delivery", "_meter", "_ph_room", "_stock_c", "spec")
+
+    def __init__(self, spec: LineSpec) -> None:
+        self.spec = spec
+        self._adjuster = DoseAdjuster(spec.dosing)
+        self._meter = PumpMeter()
+        self._alkalinity = AlkalinityLog()
+        self._stock_c: float | None = None
+        self._delivery = None if spec.stock_l_per_m is None else DeliveryWatch(spec.stock_l_per_m)
+        self._ph_room: tuple[tuple[float, float, float | None], float] | None = None
+
+    @property
+    def is_pump_running(self) -> bool:
+        """Whether the dosing pump runs, as far as known."""
+        return self._meter.is_running
+
+    def take(self, t_s: float, facts: LineFacts) -> LineView:
+        """Return the view after a look."""
+        strength, stock_c, refused = _stock(facts)
+        self._stock_c = stock_c
+        self._note(t_s, self._meter.take(t_s, facts.flow_l_per_h), is_pumped=True)
+        usable_l = facts.stock_usable_l
+        advice = self._adjuster.look(
+            t_s,
+            replace(
+                facts.dosing,
+                is_stock_empty=usable_l is not None and usable_l <= 0.0,
+                most_for_ph_l=self._most_for_ph_l(t_s, facts.dosing.ph, stock_c),
+            ),
+        )
+        shown = 1.0 if strength is None else strength
+        temp_c = ASSUMED_STOCK_C if stock_c is None else stock_c
+        meq_per_l = alkalinity_meq_per_l(temp_c, shown)
+        l_per_day = HOURS_PER_DAY * advice.rate_l_per_h
+        hold_dkh = self._alkalinity.to_hold(self.spec.target_dkh)
+        system_l = self.spec.system_l
+        return LineView(
+            advice=advice,
+            given_today_l=self._adjuster.given_l(t_s, t_s - facts.day_start_s),
+            given_24h_l=self._adjuster.given_l(t_s, DAY_S),
+            brings_dkh_per_day=rise_dkh(l_per_day, system_l, meq_per_l),
+            brings_calcium_mg_per_l_per_day=(
+                l_per_day * calcium_mg_per_l(temp_c, shown) / system_l
+            ),
+            stock=None if strength is None else judge_stock(strength),
+            strength_frac=strength,
+            delivery=(
+                Delivery.UNKNOWN
+                if self._delivery is None
+                else self._delivery.take(t_s, facts.stock_l, usable_l)
+            ),
+            consumption=self._alkalinity.consumption(),
+            hold_dkh_per_day=hold_dkh,
+            hold_l_per_day=(
+                None
+                if hold_dkh is None or meq_per_l <= 0.0
+                else limewater_for_rise_l(hold_dkh, system_l, meq_per_l)
+            ),
+            refused=refused,
+        )
+
+    def _most_for_ph_l(self, t_s: float, ph: float | None, stock_c: float | None) -> float | None:
+        rise = self.spec.most_ph_rise
+        if rise is None:
+            return None
+        last = self._alkalinity.last
+        is_fresh = last is not None and t_s - last.t_s <= LATEST_TEST_S
+        alkalinity = last.alkalinity_dkh if last is not None and is_fresh else self.spec.target_dkh
+        asked = (ASSUMED_PH if ph is None else round(ph, 2), alkalinity, stock_c)
+        if self._ph_room is None or self._ph_room[0] != asked:
+            try:
+                most_l = self.spec.most_for_ph_l(rise, *asked)
+            except InputError:
+                most_l = 0.0  # a pH that no such water has
+            self._ph_room = asked, most_l
+        return self._ph_room[1]
+
+    def _note(self, t_s: float, dose_l: float, *, is_pumped: bool) -> None:
+        if dose_l <= 0.0:
+            return
+        self._adjuster.dosed(t_s, dose_l)
+        if is_pumped and self._delivery is not None:
+            self._delivery.dosed(dose_l)
+        temp_c = ASSUMED_STOCK_C if self._stock_c is None else self._stock_c
+        meq_per_l = alkalinity_meq_per_l(temp_c)
+        self._alkalinity.dosed(t_s, rise_dkh(dose_l, self.spec.system_l, meq_per_l))
+
+    # What a person tells
+
+    def record_dose(self, t_s: float, dose_l: float) -> None:
+        """Note limewater given by hand.
+
+        Raises:
+            InputError: No volume above 0.
+        """
+        self._note(t_s, positive("a dose", dose_l, "L"), is_pumped=False)
+
+    def record_rise(self, t_s: float, dkh: float) -> None:
+        """Note alkalinity given with something else, dKH.
+
+        Raises:
+            InputError: Not above 0.
+        """
+        self._alkalinity.dosed(t_s, positive("a rise of alkalinity", dkh, "dKH"))
+
+    def record_test(self, t_s: float, alkalinity_dkh: float) -> None:
+        """Note a test result.
+
+        Raises:
+            InputError: Outside 1 to 30 dKH.
+        """
+        self._alkalinity.tested(t_s, alkalinity_dkh)
+
+    # Memory
+
+    def suppose_day_used_up(self, t_s: float) -> None:
+        """Suppose that all a day may hold was given just now: what was given is not known."""
+        self._adjuster.dosed(t_s, self.spec.dosing.most_per_day_l)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return ledger, meter and test results."""
+        return {
+            "adjuster": self._adjuster.snapshot(),
+            "meter": self._meter.snapshot(),
+            "alkalinity": self._alkalinity.snapshot(),
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take up what was stored.
+
+        Raises:
+            ValueError: It is damaged; nothing is taken up then.
+        """
+        parts = {name: _part(data, name) for name in ("adjuster", "meter", "alkalinity")}
+        adjuster = DoseAdjuster(self.spec.dosing)
+        meter, alkalinity = PumpMeter(), AlkalinityLog()
+        adjuster.restore(parts["adjuster"])
+        meter.restore(parts["meter"])
+        alkalinity.restore(parts["alkalinity"])
+        self._adjuster, self._meter, self._alkalinity = adjuster, meter, alkalinity
+
+
+def _part(data: dict[str, Any], name: str) -> dict[str, Any]:
+    part = data.get(name)
+    if not isinstance(part, dict):
+        raise InputError(InputFault.OUTSIDE_RANGE, f"{name} is missing")
+    return part
+
+
+def _stock(facts: LineFacts) -> tuple[float | None, float | None, str | None]:
+    """Return strength and temperature of the stock, and why one of them is not taken."""
+    temp_c, conductivity = facts.stock_temp_c, facts.stock_ms_per_cm
+    try:
+        if temp_c is not None:
+            alkalinity_meq_per_l(temp_c)
+    except InputError as err:
+        return None, None, str(err)
+    if conductivity is None:
+        return None, temp_c, None
+    try:
+        known_c = ASSUMED_STOCK_C if temp_c is None else temp_c
+        return strength_frac(conductivity, known_c), temp_c, None
+    except InputError as err:
+        return None, temp_c, str(err)

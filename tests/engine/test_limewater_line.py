@@ -1,0 +1,399 @@
+"""A dosing line as a whole: meter, ledger, caps, stock, delivery, consumption.
+
+Limewater: Bates, Bower and Smith, J. Res. NBS 56 (1956) 305-312: 0.0203 mol/L, so 40.6 meq/L and
+813.6 mg/L of calcium at 25 degC. pH: PyCO2SYS. Slope: scipy's Theil-Sen.
+"""
+
+from dataclasses import replace
+from math import exp, nan
+from typing import Any
+
+import PyCO2SYS
+import pytest
+from custom_components.stillwell.engine.alkalinity_log import (
+    AlkalinityLog,
+    AlkalinityUnit,
+    in_dkh,
+)
+from custom_components.stillwell.engine.delivery import Delivery, DeliveryWatch
+from custom_components.stillwell.engine.dosing import (
+    DoseAdjuster,
+    DosingFacts,
+    DosingSpec,
+    NoDose,
+)
+from custom_components.stillwell.engine.geometry import Box
+from custom_components.stillwell.engine.limewater import Stock
+from custom_components.stillwell.engine.limewater_line import (
+    LimewaterLine,
+    LineFacts,
+    LineSpec,
+    area_m2,
+    daily_dkh,
+    proposed_caps_l,
+    proposed_ceiling_l_per_h,
+)
+from custom_components.stillwell.engine.pump_meter import PumpMeter
+from custom_components.stillwell.engine.validity import InputError
+from scipy.stats import theilslopes
+
+MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
+DOSING = DosingSpec(
+    target_m=0.2,
+    sump_area_m2=0.18,
+    ceiling_l_per_h=0.3,
+    most_per_dose_l=0.05,
+    most_per_hour_l=0.3,
+    most_per_day_l=4.0,
+    high_m=0.25,
+)
+SPEC = LineSpec(DOSING, system_l=450.0, salinity=35.0, target_dkh=8.0)
+LOW = DosingFacts(0.19)
+
+
+def _settled(
+    spec: LineSpec = SPEC, facts: LineFacts | None = None, hours: float = 3.0
+) -> LimewaterLine:
+    line = LimewaterLine(spec)
+    for minute in range(int(hours * 60) + 1):
+        line.take(minute * MINUTE, facts or LineFacts(LOW, day_start_s=0.0))
+    return line
+
+
+# Meter
+
+
+def test_the_meter_counts_run_time_times_flow() -> None:
+    """3 L/h for 20 s are 16.667 mL."""
+    meter = PumpMeter()
+    assert meter.take(0.0, 3.0) == 0.0
+    assert meter.is_running
+    assert meter.take(20.0, 0.0) == pytest.approx(0.0166667, abs=1e-7)
+    assert meter.take(100.0, 0.0) == 0.0
+    assert not meter.is_running
+
+
+def test_a_pump_nobody_hears_of_counts_as_before() -> None:
+    meter = PumpMeter()
+    meter.take(0.0, 3.6)
+    assert meter.take(100.0, None) == pytest.approx(0.1)
+    assert meter.take(200.0, None) == pytest.approx(0.1)
+    assert meter.take(150.0, 0.0) == 0.0  # a clock set back gives nothing twice
+    with pytest.raises(InputError):
+        meter.take(300.0, -1.0)
+
+
+def test_a_pump_left_running_is_counted_over_the_restart() -> None:
+    meter = PumpMeter()
+    meter.take(0.0, 3.6)
+    after = PumpMeter()
+    after.restore(meter.snapshot())
+    assert after.take(500.0, 0.0) == pytest.approx(0.5)
+    fresh = PumpMeter()
+    fresh.restore(PumpMeter().snapshot())
+    assert fresh.take(500.0, 1.0) == 0.0
+    for broken in ({}, {"flow_l_per_h": -1.0}, {"flow_l_per_h": 1.0, "last_s": "x"}):
+        with pytest.raises(ValueError, match=r"number|below"):
+            fresh.restore(broken)
+
+
+# Caps
+
+
+def test_proposed_caps_bring_one_dkh_a_day() -> None:
+    """At 20 degC 5 K below 25: 40.6 exp(0.045) meq/L; 1 dKH in 450 L are 160.49 meq."""
+    dose_l, hour_l, day_l = proposed_caps_l(450.0)
+    assert day_l == pytest.approx(450.0 / 2.80387 / (40.6 * exp(0.045)), rel=1e-4)
+    assert dose_l == pytest.approx(0.225)
+    assert hour_l == pytest.approx(day_l / 6.0)
+    assert daily_dkh(day_l, 450.0) == pytest.approx(exp(0.009 * 10.0), rel=1e-4)
+    with pytest.raises(InputError):
+        proposed_caps_l(0.0)
+
+
+def test_the_ph_cap_agrees_with_pyco2sys() -> None:
+    """2300 umol/kg at pCO2 420 and 35 PSU, 25 degC: what raises the pH by 0.1 in a closed system.
+
+    PyCO2SYS with its default constants; 3 %: other constants and the step from total to NBS scale.
+    """
+    before = PyCO2SYS.sys(
+        par1=2300.0, par1_type=1, par2=420.0, par2_type=4, salinity=35.0, temperature=25.0
+    )
+    ph_total = float(before["pH_total"])
+
+    def rise(dose_l: float) -> float:
+        # 450 L of 1.02334 kg/L; 0.0203 mol/L counts twice.
+        added = dose_l * 0.0406e6 / (450.0 * 1.02334)
+        after = PyCO2SYS.sys(
+            par1=2300.0 + added, par1_type=1, par2=float(before["dic"]), par2_type=2,
+            salinity=35.0, temperature=25.0,
+        )  # fmt: skip
+        return float(after["pH_total"]) - ph_total
+
+    dkh = 2300e-3 * 1.02334 * 2.80387
+    spec = replace(SPEC, most_ph_rise=0.1)
+    most_l = spec.most_for_ph_l(0.1, 8.163, dkh, 25.0)
+    assert rise(most_l) == pytest.approx(0.1, rel=0.03)
+    # Without a thermometer the stock counts as cold, which is stronger.
+    assert spec.most_for_ph_l(0.1, 8.163, dkh, None) == pytest.approx(
+        spec.most_for_ph_l(0.1, 8.163, dkh, 25.0) * exp(-0.009 * 15.0), rel=1e-6
+    )
+
+
+def test_the_ph_cap_bounds_the_dose_and_follows_the_last_test() -> None:
+    spec = replace(SPEC, most_ph_rise=0.004)
+    line = _settled(spec)
+    now = 3.0 * HOUR + MINUTE
+    facts = LineFacts(LOW, day_start_s=0.0)
+    first = line.take(now, facts).advice.dose_l
+    assert 0.0 < first < 0.05
+    line.record_test(now, 11.0)  # more alkalinity bears more
+    assert line.take(now + MINUTE, facts).advice.dose_l > first
+    late = line.take(now + 15 * DAY, facts).advice.dose_l
+    assert late == pytest.approx(first)
+    ph = replace(facts, dosing=replace(LOW, ph=8.4))
+    assert line.take(now + 15 * DAY + MINUTE, ph).advice.dose_l > late
+    none = replace(facts, dosing=replace(LOW, ph=3.0))
+    assert line.take(now + 15 * DAY + MINUTE, none).advice.reason is NoDose.PH_RISE_CAP
+
+
+def test_brackish_water_has_no_ph_cap() -> None:
+    with pytest.raises(InputError):
+        replace(SPEC, salinity=10.0, most_ph_rise=0.1)
+    replace(SPEC, salinity=10.0)
+    with pytest.raises(InputError):
+        replace(SPEC, system_l=0.0)
+
+
+def test_proposed_ceiling_and_surface() -> None:
+    """Twice the day's cap in 24 h; a box of 30 cm by 60 cm has 0.18 m2."""
+    day_l = proposed_caps_l(450.0)[2]
+    assert proposed_ceiling_l_per_h(450.0) == pytest.approx(day_l / 12.0)
+    assert area_m2(Box(0.6, 0.3, 0.4), 0.2) == pytest.approx(0.18)
+
+
+# Ledger
+
+
+def test_what_the_pump_gives_fills_the_ledger_and_leads_to_the_cap() -> None:
+    """0.36 L/h: 0.3 L of an hour are reached after 50 minutes."""
+    line = _settled()
+    start = 3.0 * HOUR
+    for minute in range(61):
+        view = line.take(start + minute * MINUTE, LineFacts(LOW, 0.0, flow_l_per_h=0.36))
+        assert (view.advice.reason is NoDose.HOUR_CAP) == (minute >= 50)
+    assert line.is_pump_running
+    assert view.given_24h_l == pytest.approx(0.36)
+    assert view.given_today_l == pytest.approx(0.36)
+    morning = LineFacts(LOW, day_start_s=start + 30 * MINUTE)
+    today = line.take(start + HOUR, replace(morning, flow_l_per_h=0.0)).given_today_l
+    assert today == pytest.approx(0.18, abs=0.031)  # doses of five minutes are one
+
+
+def test_the_ledger_keeps_few_entries_and_a_long_day() -> None:
+    adjuster = DoseAdjuster(DOSING)
+    for step in range(25 * 120):
+        adjuster.dosed(30.0 * step, 0.001)
+        adjuster.look(30.0 * step, LOW)
+    assert len(adjuster.snapshot()["doses"]) <= 25 * 12 + 1
+    assert adjuster.given_l(25 * HOUR, 25 * HOUR) == pytest.approx(3.0, abs=0.011)
+
+
+def test_hand_doses_count_and_a_restart_forgets_nothing() -> None:
+    line = _settled()
+    line.record_dose(2.0 * HOUR, 0.1)
+    line.record_rise(2.0 * HOUR, 0.5)
+    line.record_test(2.0 * HOUR, 8.0)
+    line.take(3.0 * HOUR, LineFacts(LOW, 0.0, flow_l_per_h=0.36))
+    after = LimewaterLine(SPEC)
+    after.restore(line.snapshot())
+    view = after.take(3.5 * HOUR, LineFacts(LOW, 0.0, flow_l_per_h=0.0))
+    assert view.given_24h_l == pytest.approx(0.1 + 0.18)
+    assert after.snapshot()["alkalinity"]["tests"] == [[2.0 * HOUR, 8.0]]
+    for refuse in (line.record_dose, line.record_rise, line.record_test):
+        with pytest.raises(InputError):
+            refuse(0.0, 0.0)
+
+
+def test_a_lost_ledger_counts_as_a_full_day() -> None:
+    line = _settled()
+    line.suppose_day_used_up(3.0 * HOUR)
+    facts = LineFacts(LOW, 0.0)
+    assert line.take(3.0 * HOUR, facts).advice.reason is NoDose.DAY_CAP
+    assert line.take(26.9 * HOUR, facts).advice.reason is NoDose.DAY_CAP
+    assert line.take(27.1 * HOUR, facts).advice.reason is NoDose.NONE
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [{"adjuster": None}, {"meter": {}}, {"alkalinity": {"tests": [[0.0, 8.0]], "doses": 3}},
+     {"alkalinity": {"tests": [[0.0, nan]], "doses": []}},
+     {"alkalinity": {"tests": [[0.0]], "doses": []}},
+     {"alkalinity": {"tests": [], "doses": [[0.0, -1.0]]}}],
+    ids=str,
+)  # fmt: skip
+def test_damaged_memory_is_refused_whole(broken: dict[str, Any]) -> None:
+    line = _settled()
+    line.record_dose(3.0 * HOUR, 0.1)
+    good = line.snapshot()
+    with pytest.raises(ValueError, match=r"missing|number|pairs|below"):
+        line.restore(good | broken)
+    assert line.snapshot() == good
+
+
+# What it brings
+
+
+def test_alkalinity_and_calcium_of_the_rate() -> None:
+    """At 25 degC 24 h of the rate bring 40.6 meq/L and 813.6 mg/L of it (Bates et al. 1956)."""
+    view = _settled().take(3.0 * HOUR, LineFacts(LOW, 0.0, stock_temp_c=25.0))
+    day_l = 24.0 * view.advice.rate_l_per_h
+    assert view.brings_dkh_per_day == pytest.approx(day_l * 40.6 * 2.80387 / 450.0, rel=1e-4)
+    assert view.brings_calcium_mg_per_l_per_day == pytest.approx(day_l * 813.6 / 450.0, rel=1e-4)
+    assert view.stock is None
+    assert view.delivery is Delivery.UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("conductivity", "stock", "share"),
+    [(8.634, Stock.SATURATED, 1.0), (6.603, Stock.WEAK, 0.75), (2.335, Stock.SPENT, 0.25)],
+)
+def test_strength_of_the_stock(conductivity: float, stock: Stock, share: float) -> None:
+    """PHREEQC with the Pitzer database: 8.634, 6.603 and 2.335 mS/cm at 25 degC."""
+    facts = LineFacts(LOW, 0.0, stock_temp_c=25.0, stock_ms_per_cm=conductivity)
+    view = _settled().take(3.0 * HOUR, facts)
+    assert view.stock is stock
+    assert view.strength_frac == pytest.approx(share, abs=1e-3)
+    full = _settled().take(3.0 * HOUR, replace(facts, stock_ms_per_cm=None))
+    assert view.brings_dkh_per_day == pytest.approx(share * full.brings_dkh_per_day, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("facts", "text"),
+    [
+        (LineFacts(LOW, 0.0, stock_temp_c=77.0), "looks like degF"),
+        (LineFacts(LOW, 0.0, stock_ms_per_cm=8634.0), "looks like uS/cm"),
+    ],
+)
+def test_a_measurement_no_stock_has_is_told_and_not_taken(facts: LineFacts, text: str) -> None:
+    view = _settled().take(3.0 * HOUR, facts)
+    assert view.refused is not None
+    assert text in view.refused
+    assert view.stock is None
+
+
+def test_an_empty_stock_gives_no_dose() -> None:
+    facts = LineFacts(LOW, 0.0, stock_l=1.0, stock_usable_l=0.0)
+    line = _settled(replace(SPEC, stock_l_per_m=40.0))
+    view = line.take(3.0 * HOUR, facts)
+    assert view.advice.reason is NoDose.STOCK_EMPTY
+    assert view.delivery is Delivery.STOCK_EXHAUSTED
+
+
+# Delivery
+
+
+def _draw(share: float) -> Delivery:
+    """A line of 0.3 L/h for five hours; of it a share leaves a stock of 0.04 m2."""
+    line = LimewaterLine(replace(SPEC, stock_l_per_m=40.0))
+    given = 0.0
+    for minute in range(301):
+        facts = LineFacts(
+            LOW, 0.0, flow_l_per_h=0.3, stock_l=10.0 - share * given, stock_usable_l=8.0
+        )
+        seen = line.take(minute * MINUTE, facts).delivery
+        given += 0.3 / 60.0
+    return seen
+
+
+def test_a_clogged_pump_is_told_from_one_that_delivers() -> None:
+    """Conservation of volume: 1.5 L are told, a level to 1 mm says 0.04 L."""
+    assert _draw(1.0) is Delivery.ARRIVING
+    assert _draw(0.0) is Delivery.PUMP_CLOGGED
+
+
+def test_a_stock_that_was_filled_or_is_not_known_starts_anew() -> None:
+    watch = DeliveryWatch(40.0)
+    assert watch.take(0.0, 10.0, 8.0) is Delivery.UNKNOWN
+    watch.dosed(1.0)
+    assert watch.take(HOUR, 10.0, 8.0) is Delivery.PUMP_CLOGGED
+    assert watch.take(HOUR, None, None) is Delivery.UNKNOWN
+    assert watch.take(2 * HOUR, 12.0, 10.0) is Delivery.UNKNOWN
+    watch.dosed(1.0)
+    assert watch.take(3 * HOUR, 11.0, 9.0) is Delivery.ARRIVING
+    assert watch.take(2.5 * HOUR, 11.0, 9.0) is Delivery.UNKNOWN
+    # A day later the old command no longer counts.
+    watch.dosed(1.0)
+    for hour in range(4, 26):
+        seen = watch.take(hour * HOUR, 11.0, 9.0)
+    assert seen is Delivery.PUMP_CLOGGED
+    for hour in range(26, 60):
+        seen = watch.take(hour * HOUR, 11.0, 9.0)
+    assert seen is Delivery.UNKNOWN
+
+
+# Tests typed in
+
+
+@pytest.mark.parametrize(
+    ("value", "unit"),
+    [
+        (8.0, AlkalinityUnit.DKH),
+        (2.853199, AlkalinityUnit.MEQ_PER_L),
+        (142.7839, AlkalinityUnit.PPM),
+    ],
+)
+def test_eight_degrees_in_every_unit(value: float, unit: AlkalinityUnit) -> None:
+    """1 dKH is 10 mg/L of CaO: 8 dKH are 2.853199 meq/L and 142.7839 mg/L of CaCO3."""
+    assert in_dkh(value, unit) == pytest.approx(8.0, rel=1e-5)
+
+
+def test_consumption_is_the_robust_slope_corrected_by_doses() -> None:
+    """Results fall by 0.1 dKH a day while 0.4 are dosed: consumed are 0.5 (scipy's Theil-Sen)."""
+    log = AlkalinityLog()
+    results = [8.00, 7.92, 7.78, 7.71, 7.61, 9.50, 7.39]  # one of them wrong
+    for day, result in enumerate(results):
+        log.tested(day * DAY, result)
+        for hour in range(24):
+            log.dosed(day * DAY + (hour + 0.5) * HOUR, 0.4 / 24.0)
+            log.dosed(day * DAY + (hour + 0.6) * HOUR, 0.0)
+    slope = theilslopes([r - 0.4 * day for day, r in enumerate(results)], range(7)).slope
+    found = log.consumption()
+    assert found is not None
+    assert found.dkh_per_day == pytest.approx(-slope, abs=1e-6)
+    assert found.dkh_per_day == pytest.approx(0.5, abs=0.02)
+    # Back from 7.39 to 8 in a week: 0.61 / 7 a day more.
+    assert log.to_hold(8.0) == pytest.approx(found.dkh_per_day + 0.61 / 7.0, abs=1e-6)
+    assert log.to_hold(15.0) == 1.0
+    assert len(log.snapshot()["doses"]) == 7 * 24
+
+
+def test_too_few_results_say_nothing_and_old_ones_go() -> None:
+    log = AlkalinityLog()
+    assert log.last is None
+    assert log.to_hold(8.0) is None
+    for day in range(3):
+        log.tested(day * DAY, 8.0)
+        log.dosed(day * DAY, 0.1)
+    assert log.to_hold(8.0) == pytest.approx(0.1)
+    log.tested(22.5 * DAY, 8.0)
+    log.dosed(23.5 * DAY, 0.1)
+    assert [test[0] for test in log.snapshot()["tests"]] == [2 * DAY, 22.5 * DAY]
+    assert len(log.snapshot()["doses"]) == 1
+    assert log.consumption() is None
+
+
+def test_the_view_tells_what_would_hold() -> None:
+    """0.2 dKH a day in 450 L are 32.1 meq; 0.79 L of limewater at 25 degC."""
+    line = _settled()
+    for day in range(4):
+        line.record_test(day * DAY, 8.0 - 0.2 * day)
+    facts = LineFacts(LOW, 3 * DAY, stock_temp_c=25.0)
+    view = line.take(3 * DAY, facts)
+    assert view.consumption is not None
+    assert view.consumption.dkh_per_day == pytest.approx(0.2)
+    hold = 0.2 + 0.6 / 7.0
+    assert view.hold_dkh_per_day == pytest.approx(hold)
+    assert view.hold_l_per_day == pytest.approx(hold / 2.80387 * 450.0 / 40.6, rel=1e-4)
+    spent = line.take(3 * DAY + MINUTE, replace(facts, stock_ms_per_cm=0.0))
+    assert spent.hold_l_per_day is None

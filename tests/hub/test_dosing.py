@@ -1,0 +1,644 @@
+"""A dosing line in the hub: advice, ledger, permit, forms, actions.
+
+The sump is a box of 30 cm by 30 cm: 0.9 L for each cm. Limewater by Bates, Bower and Smith, J.
+Res. NBS 56 (1956) 305-312: 40.6 meq/L and 813.6 mg/L of calcium at 25 degC.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from custom_components.stillwell.const import DOMAIN, SUBENTRY_DOSING
+from homeassistant.data_entry_flow import FlowResultType
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import issue_registry as ir
+
+from .conftest import reservoir
+from .walk import Walk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from homeassistant.core import HomeAssistant
+    from pytest_homeassistant_custom_component.common import MockConfigEntry
+
+    from .lab import Lab
+
+PUMP = "switch.lagoon_dosing_pump"
+RETURN = "switch.lagoon_return_pump"
+PH = "sensor.lagoon_ph"
+ORP = "sensor.lagoon_orp"
+STOCK_TEMP = "sensor.lagoon_stock_temperature"
+STOCK_EC = "sensor.lagoon_stock_conductivity"
+STOCK = "lagoon_stock"
+
+
+def dosing(**changes: Any) -> dict[str, Any]:
+    """Return a dosing line as a subentry; None leaves out."""
+    data = {
+        "vessel": "lagoon_reservoir", "target_m": 0.15, "dosing_pump": PUMP, "pump_l_per_h": 3.0,
+        "ceiling_l_per_h": 0.3, "floor_l_per_h": 0.0, "most_per_dose_l": 0.05,
+        "most_per_hour_l": 0.25, "most_per_day_l": 4.0, "alkalinity_dkh": 8.0,
+    } | changes  # fmt: skip
+    return {
+        "data": {key: value for key, value in data.items() if value is not None},
+        "subentry_id": "lagoon_limewater",
+        "subentry_type": SUBENTRY_DOSING,
+        "title": "Lagoon limewater",
+        "unique_id": None,
+    }
+
+
+async def low(lab: Lab, *more: dict[str, Any], minutes: int = 120, **changes: Any) -> None:
+    """Set up with all in order and a sump 5 mm below its target."""
+    lab.hass.states.async_set(PUMP, "off")
+    lab.hass.states.async_set(RETURN, "on")
+    await lab.set_up(dosing(**changes), *more)
+    await lab.run([14.5] * minutes)
+
+
+async def pump(lab: Lab, seconds: float) -> None:
+    """Let the pump run, as a rule would."""
+    lab.hass.states.async_set(PUMP, "on")
+    await lab.hass.async_block_till_done()
+    await lab.wait(seconds)
+    lab.hass.states.async_set(PUMP, "off")
+    await lab.hass.async_block_till_done()
+
+
+async def call(lab: Lab, action: str, *, answer: bool = False, **data: Any) -> Any:
+    return await lab.hass.services.async_call(
+        DOMAIN,
+        action,
+        {"entity_id": lab.entity_id("dose_rate"), **data},
+        blocking=True,
+        return_response=answer,
+    )
+
+
+# Advice
+
+
+async def test_the_advice_follows_the_level(lab: Lab) -> None:
+    """5 mm of 0.09 m2 less the dead band of 2 mm are 0.27 L; made good in 6 h that is 45 mL/h.
+
+    The part that learns the usual need has added 45 * 2 h / 24 h after two hours, 3.75 mL/h.
+    """
+    await low(lab)
+    assert lab.value("dose_rate") == pytest.approx(48.7, abs=1.5)
+    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("dose_paused").state == "off"
+    assert lab.value("next_dose") == pytest.approx(50.0)
+    day_l = 24.0 * lab.value("dose_rate") / 1000.0
+    # At the 20 degC that are assumed limewater is stronger by 0.9 % for a kelvin: 4.6 %.
+    dkh = day_l * 40.6 * 1.046 * 2.80387 / 450.0
+    assert lab.value("dose_alkalinity") == pytest.approx(dkh, rel=0.02)
+    assert lab.value("dose_calcium") == pytest.approx(day_l * 813.6 * 1.046 / 450.0, rel=0.02)
+    await lab.run([15.6] * 30)
+    assert lab.value("dose_rate") == 0.0
+    assert lab.state("no_dose_reason").state == "level_suffices"
+    assert lab.state("dose_paused").state == "off"
+
+
+async def _reason(lab: Lab) -> str:
+    await lab.wait(31.0)
+    return str(lab.state("no_dose_reason").state)
+
+
+async def test_every_doubt_pauses_the_dose(lab: Lab, line: Callable[..., Any]) -> None:
+    hass = lab.hass
+    hass.states.async_set(PH, "8.2", {"unit_of_measurement": "pH"})
+    hass.states.async_set(ORP, "0.35", {"unit_of_measurement": "V"})
+    bands = {
+        "ph_source": PH, "ph_low": 7.8, "ph_high": 8.45,
+        "orp_source": ORP, "orp_low_mv": 200.0, "orp_high_mv": 450.0,
+    }  # fmt: skip
+    hass.states.async_set("binary_sensor.lagoon_float", "off")
+    other = line(high_inputs=["binary_sensor.lagoon_float"])
+    await low(lab, other, return_pump=RETURN, minutes=30, **bands)
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    for entity, bad, good, reason in (
+        (RETURN, "off", "on", "pump_off"),
+        (RETURN, "unavailable", "on", "pump_off"),
+        (PH, "8.5", "8.2", "ph_outside"),
+        (PH, "unknown", "8.2", "ph_outside"),
+        (ORP, "0.6", "0.35", "orp_outside"),
+    ):
+        attributes = dict(hass.states.get(entity).attributes)
+        hass.states.async_set(entity, bad, attributes)
+        await hass.async_block_till_done()
+        assert lab.state("no_dose_reason").state == reason
+        assert lab.state("dose_permit").state == "off"
+        assert lab.state("dose_paused").state == "on"
+        assert lab.state("dose_paused").attributes["reason"] == reason
+        assert lab.value("dose_rate") == lab.value("next_dose") == 0.0
+        hass.states.async_set(entity, good, attributes)
+        await lab.run([14.5] * 5)
+        assert lab.state("dose_permit").state == "on"
+    await lab.level("unavailable")
+    assert await _reason(lab) == "stale"
+    await lab.run([14.5] * 10)
+    assert lab.state("dose_permit").state == "on"
+    hass.states.async_set("binary_sensor.lagoon_float", "on")
+    await hass.async_block_till_done()
+    assert await _reason(lab) == "lockout"
+    assert lab.state("dose_permit").state == "off"
+
+
+async def test_above_the_high_limit_nothing_is_dosed(lab: Lab) -> None:
+    await low(lab, minutes=10)
+    await lab.run([32.5] * 15)
+    assert lab.state("no_dose_reason").state == "high_level"
+    assert lab.state("dose_paused").state == "on"
+
+
+async def test_a_line_that_is_not_watched_is_a_lockout(lab: Lab, line: Callable[..., Any]) -> None:
+    await low(lab, line(longest_run_s=-1.0), minutes=15)
+    assert not lab.entry.runtime_data.lines
+    assert lab.state("no_dose_reason").state == "lockout"
+
+
+async def test_a_probe_in_a_wrong_unit_or_silent_is_not_known(lab: Lab) -> None:
+    lab.hass.states.async_set(PH, "8.2", {"unit_of_measurement": "mV"})
+    await low(lab, ph_source=PH, ph_low=7.8, ph_high=8.45, minutes=5)
+    assert lab.state("no_dose_reason").state == "ph_outside"
+    lab.hass.states.async_set(PH, "8.2", {})
+    await lab.run([14.5] * 50)
+    assert lab.state("no_dose_reason").state == "none"
+    await lab.run([14.5] * 20)
+    assert lab.state("no_dose_reason").state == "ph_outside"
+
+
+# Ledger
+
+
+async def test_run_time_of_the_pump_is_counted_whoever_runs_it(lab: Lab) -> None:
+    """3 L/h for 60 s are 50 mL; five of them reach the 250 mL of an hour."""
+    await low(lab, minutes=30)
+    await pump(lab, 60.0)
+    assert lab.value("dosed_today") == pytest.approx(50.0)
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+    for _ in range(4):
+        await pump(lab, 60.0)
+    assert lab.value("dosed_24h") == pytest.approx(250.0)
+    assert lab.state("no_dose_reason").state == "hour_cap"
+    assert lab.state("dose_paused").state == "on"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "flow", "ml"),
+    [
+        ("30", "mL/min", None, 300.0), ("1.8", "L/h", None, 300.0), ("600", "mL/h", None, 100.0),
+        ("50", "%", 3.0, 250.0), ("0", "mL/min", None, 0.0), ("7", "rpm", 3.0, 0.0),
+        ("50", "%", None, 0.0), ("-4", "mL/min", None, 0.0), ("unknown", "mL/min", None, 0.0),
+    ],
+)  # fmt: skip
+async def test_a_pump_set_by_a_number(
+    lab: Lab, value: str, unit: str, flow: float | None, ml: float
+) -> None:
+    """Ten minutes at 30 mL/min are 300 mL; 1.8 L/h are the same, 600 mL/h are 10 mL/min."""
+    number = "number.lagoon_dosing_rate"
+    lab.hass.states.async_set(number, "0", {"unit_of_measurement": unit})
+    await low(lab, dosing_pump=number, pump_l_per_h=flow, minutes=5)
+    lab.hass.states.async_set(number, value, {"unit_of_measurement": unit})
+    await lab.run([14.5] * 10)
+    assert lab.value("dosed_24h") == pytest.approx(ml, abs=0.5)
+
+
+async def test_a_pump_that_is_gone_in_a_dose_counts_as_running(lab: Lab) -> None:
+    await low(lab, minutes=5)
+    lab.hass.states.async_set(PUMP, "on")
+    await lab.wait(60.0)
+    lab.hass.states.async_set(PUMP, "unavailable")
+    await lab.hass.async_block_till_done()
+    await lab.wait(60.0)
+    lab.hass.states.async_remove(PUMP)
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(150.0)
+
+
+async def test_a_restart_forgets_no_dose_and_counts_a_pump_left_running(
+    lab: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """What is on the disk the moment the pump starts is what a power cut leaves."""
+    await low(lab, minutes=15)
+    await lab.switch("dose_armed", on=True)
+    await pump(lab, 60.0)
+    lab.hass.states.async_set(PUMP, "on")
+    await lab.hass.async_block_till_done()
+    key = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    stored = hass_storage[key]["data"]["vessels"]["lagoon_limewater"]
+    assert stored["line"]["adjuster"]["doses"][-1][1] == pytest.approx(0.05)
+    assert stored["line"]["meter"]["flow_l_per_h"] == 3.0
+    (alive,) = lab.entry.runtime_data.watches.values()
+    await lab.wait(120.0)
+    alive.reguard(stored, is_damaged=False)  # as after a power cut two minutes ago
+    lab.hass.states.async_set(PUMP, "off")
+    await lab.hass.async_block_till_done()
+    assert lab.value("dosed_24h") == pytest.approx(150.0)
+    assert lab.state("dose_armed").state == "on"
+    await lab.reload()
+    await lab.run([14.5] * 15)
+    assert lab.value("dosed_24h") == pytest.approx(150.0)
+    assert lab.state("dose_armed").state == "on"
+    assert lab.state("dose_permit").state == "on"
+
+
+@pytest.mark.parametrize("broken", [{}, {"line": {}}, {"line": None}, {"line": {"adjuster": {}}}])
+async def test_a_damaged_ledger_doses_nothing_for_a_day_and_disarms(
+    lab: Lab, caplog: pytest.LogCaptureFixture, broken: dict[str, Any]
+) -> None:
+    await low(lab, minutes=30)
+    (alive,) = lab.entry.runtime_data.watches.values()
+    alive.reguard(broken | {"is_armed": True}, is_damaged=False)
+    assert "is lost" in caplog.text
+    await lab.run([14.5] * 15)
+    assert lab.state("no_dose_reason").state == "day_cap"
+    assert lab.state("dose_armed").state == "off"
+
+
+async def test_a_damaged_file_doses_nothing_for_a_day(lab: Lab) -> None:
+    await low(lab, minutes=5)
+    (alive,) = lab.entry.runtime_data.watches.values()
+    alive.reguard(None, is_damaged=True)
+    await lab.run([14.5] * 5)
+    assert lab.state("no_dose_reason").state == "day_cap"
+    assert alive.diagnostics()["is_armed"] is False
+    assert alive.diagnostics()["view"] is not None
+
+
+# Arming
+
+
+async def test_armed_only_by_hand_and_until_settings_change(lab: Lab) -> None:
+    await low(lab, minutes=30)
+    assert lab.state("dose_armed").state == "off"
+    assert lab.state("dose_permit").state == "off"
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    await lab.change(SUBENTRY_DOSING, most_per_day_l=3.9)
+    await lab.run([14.5] * 15)
+    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("dose_armed").state == "off"
+    assert lab.state("dose_permit").state == "off"
+    await lab.switch("dose_armed", on=True)
+    await lab.switch("dose_armed", on=False)
+    assert lab.state("dose_permit").state == "off"
+
+
+async def test_another_volume_of_the_system_or_sump_disarms(lab: Lab) -> None:
+    await low(lab, minutes=5)
+    await lab.switch("dose_armed", on=True)
+    lab.hass.config_entries.async_update_entry(
+        lab.entry, data={"volume_l": 400.0, "salinity_psu": 35.0}
+    )
+    await lab.hass.async_block_till_done(wait_background_tasks=True)
+    assert lab.state("dose_armed").state == "off"
+    await lab.switch("dose_armed", on=True)
+    await lab.change(high_m=0.31)
+    assert lab.state("dose_armed").state == "off"
+
+
+async def test_a_renamed_pump_is_the_same_pump(lab: Lab) -> None:
+    registry = er.async_get(lab.hass)
+    entity = registry.async_get_or_create(
+        "switch", "test", "1", suggested_object_id="lagoon_dosing_pump"
+    )
+    assert entity.entity_id == PUMP
+    await low(lab, minutes=5)
+    await lab.switch("dose_armed", on=True)
+    registry.async_update_entity(PUMP, new_entity_id="switch.lime")
+    await lab.hass.async_block_till_done(wait_background_tasks=True)
+    (stored,) = lab.entry.get_subentries_of_type(SUBENTRY_DOSING)
+    assert stored.data["dosing_pump"] == "switch.lime"
+    assert lab.state("dose_armed").state == "on"
+    registry.async_remove("switch.lime")
+    await lab.hass.async_block_till_done(wait_background_tasks=True)
+    assert ir.async_get(lab.hass).async_get_issue(
+        DOMAIN, "source_missing_lagoon_limewater_switch.lime"
+    )
+
+
+async def test_without_a_pump_there_is_advice_and_no_arming(lab: Lab) -> None:
+    await low(lab, dosing_pump=None, pump_l_per_h=None, minutes=30)
+    assert lab.value("dose_rate") > 0.0
+    with pytest.raises(ServiceValidationError, match="names no dosing pump"):
+        await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_armed").state == "off"
+
+
+# Stock
+
+
+async def test_stock_and_delivery_are_judged(lab: Lab) -> None:
+    """6.603 mS/cm at 25 degC are three quarters of saturation (PHREEQC, Pitzer database)."""
+    hass = lab.hass
+    source = "sensor.lagoon_stock_level"
+
+    def report(level_cm: float) -> None:
+        hass.states.async_set(source, f"{level_cm:.2f}", {"unit_of_measurement": "cm"})
+        hass.states.async_set(STOCK_TEMP, "77", {"unit_of_measurement": "°F"})
+        hass.states.async_set(STOCK_EC, "6603", {"unit_of_measurement": "μS/cm"})
+
+    report(25.0)
+    await low(
+        lab, reservoir("Lagoon stock", source=source), minutes=5, stock_vessel=STOCK,
+        stock_temperature_source=STOCK_TEMP, stock_conductivity_source=STOCK_EC,
+    )  # fmt: skip
+    for _ in range(40):
+        report(25.0)
+        await lab.run([14.5])
+    assert lab.state("stock_judgement").state == "weak"
+    assert lab.value("stock_strength") == pytest.approx(75.0, abs=1.0)
+    assert lab.state("dose_delivery").state == "unknown"
+    hass.states.async_set(PUMP, "on")
+    for _ in range(25):  # 1.25 L are told, and the stock stays where it was
+        report(25.0)
+        await lab.run([14.5])
+    assert lab.state("dose_delivery").state == "pump_clogged"
+
+
+async def test_a_conductivity_no_limewater_has_is_told_once(
+    lab: Lab, caplog: pytest.LogCaptureFixture
+) -> None:
+    lab.hass.states.async_set(STOCK_EC, "8600", {"unit_of_measurement": "mS/cm"})
+    await low(lab, stock_conductivity_source=STOCK_EC, minutes=5)
+    assert lab.state("stock_judgement").state == "unknown"
+    assert caplog.text.count("looks like uS/cm") == 1
+
+
+async def test_without_sources_their_entities_are_left_out(lab: Lab) -> None:
+    await low(lab, minutes=1)
+    for key in ("stock_judgement", "stock_strength", "dose_delivery"):
+        with pytest.raises(AssertionError):
+            lab.entity_id(key)
+
+
+# Links and settings
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"target_m": 0.33}, {"most_per_day_l": 40.0}, {"most_per_hour_l": 0.01},
+        {"vessel": "gone"}, {"stock_vessel": "gone"}, {"alkalinity_dkh": -1.0},
+    ],
+    ids=str,
+)  # fmt: skip
+async def test_settings_that_are_no_use_are_told(lab: Lab, broken: dict[str, Any]) -> None:
+    await low(lab, minutes=1, **broken)
+    issues = ir.async_get(lab.hass)
+    assert issues.async_get_issue(DOMAIN, "watch_settings_invalid_lagoon_limewater")
+    assert not lab.entry.runtime_data.watches
+
+
+async def test_a_sump_that_is_removed_is_told(lab: Lab) -> None:
+    await low(lab, reservoir("Nursery reservoir", source="sensor.other"), minutes=1)
+    lab.hass.config_entries.async_remove_subentry(lab.entry, "lagoon_reservoir")
+    await lab.hass.async_block_till_done(wait_background_tasks=True)
+    issue = ir.async_get(lab.hass).async_get_issue(
+        DOMAIN, "watch_settings_invalid_lagoon_limewater"
+    )
+    assert issue is not None
+    assert "removed" in issue.translation_placeholders["error"]
+
+
+# Actions
+
+
+async def test_doses_by_hand_count(lab: Lab) -> None:
+    await low(lab, minutes=15)
+    await call(lab, "record_dose", volume_ml=250.0)
+    assert lab.value("dosed_today") == pytest.approx(250.0)
+    assert lab.state("no_dose_reason").state == "hour_cap"
+    await lab.reload()
+    await lab.run([14.5] * 15)
+    assert lab.value("dosed_today") == pytest.approx(250.0)
+    for wrong in ({}, {"volume_ml": 1.0, "rise_dkh": 0.1}):
+        with pytest.raises(ServiceValidationError, match="either"):
+            await call(lab, "record_dose", **wrong)
+
+
+async def test_consumption_from_tests_and_doses(lab: Lab) -> None:
+    """Results fall by 0.1 dKH a day while 0.3 are given with something else: consumed are 0.4.
+
+    Back from 7.8 to 8 in a week takes 0.2 / 7 more; 1 dKH in 450 L are 160.5 meq of limewater
+    with 40.6 * 1.046 meq/L at the 20 degC that are assumed.
+    """
+    lab.freezer.move_to("2026-04-01 08:00:00+00:00")
+    await low(lab, minutes=1)
+    assert lab.state("alkalinity_consumption").state == "unknown"
+    for value, unit in ((8.0, "dkh"), (7.9 / 2.80387, "meq_per_l"), (7.8 * 17.848, "ppm")):
+        await call(lab, "record_alkalinity", alkalinity=value, unit=unit)
+        lab.freezer.tick(3600.0)
+        await call(lab, "record_dose", rise_dkh=0.3)
+        lab.freezer.tick(23 * 3600.0)
+    consumed = lab.value("alkalinity_consumption")
+    assert consumed == pytest.approx(0.4, abs=0.005)
+    assert lab.value("alkalinity_to_hold") == pytest.approx(consumed + 0.2 / 7.0, abs=0.005)
+    hold_l = lab.value("alkalinity_to_hold") * 450.0 / 2.80387 / (40.6 * 1.046)
+    assert lab.value("limewater_to_hold") == pytest.approx(1000.0 * hold_l, rel=0.01)
+    with pytest.raises(ServiceValidationError, match="does not take this"):
+        await call(lab, "record_alkalinity", alkalinity=142.8)
+
+
+async def test_two_part_arithmetic(lab: Lab) -> None:
+    """1 dKH in 450 L: 160.49 meq, so 80.25 mL of 1 mol/L sodium carbonate, or 8.505 g.
+
+    1 dKH goes with 7.1469 mg/L of calcium (CaCO3 stoichiometry); 10 mg/L in 100 L are 3.66821 g of
+    the dihydrate; 0.02084 g/L of salt stay (sums of atomic weights, IUPAC 2021).
+    """
+    await low(lab, minutes=1)
+    told = await call(
+        lab, "two_part", answer=True, rise_dkh=1.0, alkali="carbonate", alkali_mol_per_l=1.0,
+        calcium_mol_per_l=1.0,
+    )  # fmt: skip
+    (pair,) = told["lines"]
+    assert pair["line"] == "Lagoon limewater"
+    assert pair["alkali_ml"] == pytest.approx(80.25, abs=0.01)
+    assert pair["alkali_powder_g"] == pytest.approx(4.5 * 1.89004, abs=0.01)
+    assert pair["calcium_rise_mg_per_l"] == pytest.approx(7.147, abs=0.001)
+    assert pair["calcium_ml"] == pytest.approx(80.25, abs=0.01)
+    assert pair["calcium_powder_g"] == pytest.approx(4.5 * 0.71469 * 3.66821, abs=0.01)
+    assert pair["salt_g_per_l"] == pytest.approx(0.021)
+
+
+async def test_actions_are_aimed_at_dosing_lines(lab: Lab) -> None:
+    await low(lab, minutes=1)
+    with pytest.raises(ServiceValidationError):
+        await lab.hass.services.async_call(
+            DOMAIN, "record_dose", {"entity_id": lab.entity_id("fill"), "volume_ml": 5.0},
+            blocking=True,
+        )  # fmt: skip
+
+
+# The form
+
+FIRST = {
+    "name": "Limewater", "vessel": "lagoon_reservoir", "dosing_pump": PUMP, "pump_flow": 50.0,
+    "return_pump": RETURN,
+}  # fmt: skip
+LIMITS = {
+    "target": 15.0, "ceiling": 300.0, "floor": 0.0, "per_dose": 50.0, "per_hour": 250.0,
+    "per_day": 4000.0, "alkalinity": 8.0, "stock": {}, "probes": {"ph_low": 7.8, "ph_high": 8.45,
+    "orp_low_mv": 200.0, "orp_high_mv": 450.0},
+}  # fmt: skip
+BANDS = {"ph_low": 7.8, "ph_high": 8.45, "orp_low_mv": 200.0, "orp_high_mv": 450.0}
+
+
+@pytest.fixture
+async def walk(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+) -> Walk:
+    hass.states.async_set(PUMP, "off")
+    hass.states.async_set(STOCK_TEMP, "21", {"unit_of_measurement": "°C"})
+    hass.states.async_set(STOCK_EC, "8", {"unit_of_measurement": "mS/cm"})
+    hass.states.async_set(PH, "8.2", {"unit_of_measurement": "pH"})
+    hass.states.async_set(ORP, "350", {"unit_of_measurement": "mV"})
+    hass.states.async_set("sensor.cm", "20", {"unit_of_measurement": "cm"})
+    entry = add_system("Lagoon", reservoir(), reservoir("Lagoon stock", source="sensor.stock"))
+    return Walk(hass, entry, check_form, kind=SUBENTRY_DOSING)
+
+
+async def test_form_makes_and_changes_a_line(walk: Walk) -> None:
+    await walk.open()
+    await walk.send(FIRST)
+    assert walk.form["step_id"] == "limits"
+    # 1 dKH in 450 L are 160.49 meq; 20 degC: 42.47 meq/L. So 3779 mL a day.
+    assert walk.shown("per_day") == pytest.approx(3779, abs=2)
+    assert walk.shown("per_dose") == 225
+    probes = {"ph_source": PH, "orp_source": ORP, "most_ph_rise": 0.1} | BANDS
+    stock = {
+        "stock_vessel": STOCK, "stock_temperature_source": STOCK_TEMP,
+        "stock_conductivity_source": STOCK_EC,
+    }  # fmt: skip
+    await walk.send(LIMITS | {"stock": stock, "probes": probes})
+    assert walk.form["type"] is FlowResultType.CREATE_ENTRY
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_DOSING)
+    assert dict(stored.data) == {
+        "vessel": "lagoon_reservoir", "dosing_pump": PUMP, "return_pump": RETURN,
+        "pump_l_per_h": 3.0, "target_m": 0.15, "ceiling_l_per_h": 0.3, "floor_l_per_h": 0.0,
+        "most_per_dose_l": 0.05, "most_per_hour_l": 0.25, "most_per_day_l": 4.0,
+        "alkalinity_dkh": 8.0, **stock, **probes,
+    }  # fmt: skip
+    await walk.open(stored.subentry_id)
+    assert walk.shown("pump_flow") == 50.0
+    await walk.send({key: FIRST[key] for key in ("name", "vessel")})
+    assert walk.shown("target") == 15.0
+    assert walk.shown("probes", "ph_source") == PH
+    await walk.send(LIMITS)
+    assert walk.form["reason"] == "reconfigure_successful"
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_DOSING)
+    assert set(stored.data) == {
+        "vessel", "target_m", "ceiling_l_per_h", "floor_l_per_h", "most_per_dose_l",
+        "most_per_hour_l", "most_per_day_l", "alkalinity_dkh",
+    }  # fmt: skip
+    await walk.open(stored.subentry_id)
+    await walk.send(FIRST)
+    # A rise that was taken out is not proposed again.
+    assert walk.shown("probes", "most_ph_rise") is None
+
+
+async def test_form_in_inches(imperial: HomeAssistant, walk: Walk) -> None:
+    """6 in are 0.1524 m."""
+    await walk.open()
+    await walk.all(FIRST, LIMITS | {"target": 6.0})
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_DOSING)
+    assert stored.data["target_m"] == pytest.approx(0.1524)
+
+
+async def test_form_needs_a_vessel(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+) -> None:
+    walk = Walk(hass, add_system("Nursery"), check_form, kind=SUBENTRY_DOSING)
+    await walk.open()
+    assert walk.form["reason"] == "no_vessel"
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "error"),
+    [
+        ({"name": " "}, "name", "name_empty"),
+        ({"pump_flow": None}, "pump_flow", "pump_flow_missing"),
+        ({"return_pump": PUMP}, "dosing_pump", "pump_is_return_pump"),
+        ({"dosing_pump": "sensor.cm"}, "dosing_pump", "pump_unit"),
+        ({"dosing_pump": "number.percent", "pump_flow": None}, "pump_flow", "pump_flow_missing"),
+        ({"dosing_pump": "number.later", "pump_flow": None}, "pump_flow", "pump_flow_missing"),
+    ],
+)
+async def test_first_form_refuses(
+    walk: Walk, changes: dict[str, Any], field: str, error: str
+) -> None:
+    walk.hass.states.async_set("number.percent", "20", {"unit_of_measurement": "%"})
+    await walk.open()
+    values = {key: value for key, value in (FIRST | changes).items() if value is not None}
+    await walk.send(values)
+    assert walk.form["errors"] == {field: error}
+
+
+async def test_a_number_with_a_unit_of_flow_needs_no_flow(walk: Walk) -> None:
+    walk.hass.states.async_set("number.rate", "20", {"unit_of_measurement": "mL/min"})
+    await walk.open()
+    values = {key: value for key, value in FIRST.items() if key != "pump_flow"}
+    await walk.send(values | {"dosing_pump": "number.rate"})
+    assert walk.form["step_id"] == "limits"
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "error"),
+    [
+        ({"target": 1.0}, "target", "target_range"),
+        ({"target": 32.0}, "target", "target_range"),
+        ({"per_dose": 0.0}, "per_dose", "above_0"),
+        ({"floor": 400.0}, "ceiling", "ceiling_below_floor"),
+        ({"per_hour": 40.0}, "per_dose", "caps_order"),
+        ({"per_day": 8000.0}, "per_day", "day_too_much"),
+        ({"alkalinity": 142.0}, "alkalinity", "alkalinity_range"),
+        ({"probes": BANDS | {"ph_source": PH, "ph_low": 9.0}}, "probes", "ph_band"),
+        ({"probes": BANDS | {"orp_source": ORP, "orp_high_mv": 100.0}}, "probes", "orp_band"),
+        ({"probes": BANDS | {"most_ph_rise": 0.5}}, "probes", "ph_rise_range"),
+        ({"probes": BANDS | {"ph_source": "sensor.cm"}}, "probes", "source_unit"),
+        ({"probes": BANDS | {"orp_source": "sensor.cm"}}, "probes", "source_unit"),
+        ({"stock": {"stock_conductivity_source": "sensor.cm"}}, "stock", "source_unit"),
+        ({"stock": {"stock_temperature_source": "sensor.cm"}}, "stock", "source_unit"),
+    ],
+)
+async def test_second_form_refuses(
+    walk: Walk, changes: dict[str, Any], field: str, error: str
+) -> None:
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(LIMITS | changes)
+    assert walk.form["errors"] == {field: error}
+    await walk.send(LIMITS)
+    assert walk.form["type"] is FlowResultType.CREATE_ENTRY
+    await walk.open()
+    await walk.send(FIRST)
+    assert walk.form["errors"] == {"name": "name_taken"}
+
+
+async def test_brackish_water_cannot_have_a_cap_of_ph(walk: Walk) -> None:
+    walk.hass.config_entries.async_update_entry(
+        walk.entry, data={"volume_l": 450.0, "salinity_psu": 10.0}
+    )
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(LIMITS | {"probes": BANDS | {"most_ph_rise": 0.1}})
+    assert walk.form["errors"] == {"probes": "ph_rise_unknown"}
+    await walk.send(LIMITS)
+    assert walk.form["type"] is FlowResultType.CREATE_ENTRY
+
+
+async def test_a_sump_with_useless_settings_is_refused(walk: Walk) -> None:
+    walk.hass.config_entries.async_update_subentry(
+        walk.entry, walk.entry.subentries["lagoon_reservoir"], data={"source": "sensor.x"}
+    )
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(LIMITS)
+    assert walk.form["errors"] == {"base": "vessel_invalid"}
