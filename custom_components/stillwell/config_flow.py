@@ -27,7 +27,9 @@ from .const import (
     DEFAULT_SALINITY_PSU,
     DOMAIN,
     SUBENTRY_FILL_LINE,
+    SUBENTRY_MIXING_VAT,
     SUBENTRY_RESERVOIR,
+    SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from .form_units import FormUnits
@@ -35,6 +37,7 @@ from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
 from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
+from .vessel_kind_flow import MixingVatFlow, SumpFlow
 from .vessel_neighbours import free_name
 
 if TYPE_CHECKING:
@@ -68,6 +71,8 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
         """Return what a system may have: vessels, fill lines, temperature watches."""
         return {
             SUBENTRY_RESERVOIR: ReservoirFlow,
+            SUBENTRY_SUMP: SumpFlow,
+            SUBENTRY_MIXING_VAT: MixingVatFlow,
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
         }

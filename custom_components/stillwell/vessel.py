@@ -37,6 +37,7 @@ from .pour import Before
 from .readings import level_reading, probe_temperature_c, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
+from .vessel_kinds import KindSettings, SumpSettings
 
 if TYPE_CHECKING:
     from .fill_line import FillLine
@@ -60,6 +61,7 @@ class VesselRuntime(EntityOwner):
         entry_id: str,
         subentry: ConfigSubentry,
         settings: VesselSettings,
+        kind_settings: KindSettings | None,
         *,
         local_time: LocalTime,
         on_learned: Callable[[], None],
@@ -70,6 +72,7 @@ class VesselRuntime(EntityOwner):
         super().__init__(subentry)
         self.kind = subentry.subentry_type
         self.settings = settings
+        self.kind_settings = kind_settings
         self._spec = VesselSpec(
             shape=settings.vessel,
             empty_m=settings.empty_m,
@@ -107,6 +110,12 @@ class VesselRuntime(EntityOwner):
         self.learning_frac = 1.0
         """How far it has got with learning from the recorder."""
         self.view: VesselView = self.model.view(0.0, 0.0)
+
+    @property
+    def return_pump(self) -> str | None:
+        """The pump that lifts water out of a sump, if this is one and it was chosen."""
+        kind = self.kind_settings
+        return kind.return_pump if isinstance(kind, SumpSettings) else None
 
     # Subscription
 
