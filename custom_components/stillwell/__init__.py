@@ -8,6 +8,7 @@ from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
 
 from .actions import async_register
+from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
@@ -28,6 +29,7 @@ PLATFORMS: Final = (
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     """Register the actions; they are there even while no system is set up."""
     async_register(hass)
+    async_register_batch(hass)
     return True
 
 

@@ -67,19 +67,12 @@ POWER_CUT_FLOODS: Final = VerdictDescription(
 )
 
 
-class LevelFigure(Figure):
-    """A height in the unit of the forms: nobody measures a sump in metres or feet."""
-
-    def __init__(self, part: DrainPart, description: FigureDescription) -> None:
-        """Bind the entity to its part."""
-        super().__init__(part.vessel, description, lambda: part.view)
-        self._attr_suggested_unit_of_measurement = FormUnits.of(part.hass).length
-
-
 def drain_sensors(part: DrainPart) -> list[Entity]:
     """Return the figures of a sump's drain-down."""
     figures = [Figure(part.vessel, description, lambda: part.view) for description in DRAIN_SENSORS]
-    return [*figures, LevelFigure(part, HIGHEST_SAFE_LEVEL)]
+    # Nobody measures a sump in metres or feet.
+    unit = FormUnits.of(part.hass).length
+    return [*figures, Figure(part.vessel, HIGHEST_SAFE_LEVEL, lambda: part.view, unit)]
 
 
 def drain_alarms(part: DrainPart) -> list[Entity]:

@@ -36,11 +36,19 @@ class Figure(FollowingEntity, SensorEntity):
     _raw: float | str | None = None
 
     def __init__(
-        self, owner: EntityOwner, description: FigureDescription, view_of: Callable[[], Any]
+        self,
+        owner: EntityOwner,
+        description: FigureDescription,
+        view_of: Callable[[], Any],
+        unit: str | None = None,
     ) -> None:
-        """Bind the entity to its owner, and to what makes the present view."""
+        """Bind the entity to its owner, and to what makes the present view.
+
+        A unit is proposed where the hub's own choice by unit system would not be a keeper's.
+        """
         super().__init__(owner, description)
         self._view_of = view_of
+        self._attr_suggested_unit_of_measurement = unit
 
     @override
     def take(self) -> bool:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
-from homeassistant.const import UnitOfArea, UnitOfLength, UnitOfVolume
+from homeassistant.const import UnitOfArea, UnitOfLength, UnitOfMass, UnitOfVolume
 from homeassistant.util.unit_conversion import AreaConverter, DistanceConverter, VolumeConverter
 from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
@@ -54,6 +54,12 @@ class FormUnits:
         """Unit of a water surface."""
         is_metric = self.length is UnitOfLength.CENTIMETERS
         return UnitOfArea.SQUARE_METERS if is_metric else UnitOfArea.SQUARE_FEET
+
+    @property
+    def mass(self) -> UnitOfMass:
+        """Unit in which salt is weighed."""
+        is_metric = self.length is UnitOfLength.CENTIMETERS
+        return UnitOfMass.KILOGRAMS if is_metric else UnitOfMass.POUNDS
 
     def to_m2(self, value: float) -> float:
         """Return a form's area in m2."""

@@ -11,8 +11,8 @@ from homeassistant.util.unit_conversion import ConductivityConverter
 
 from .engine.quantities import Reason
 from .engine.salt_mass import psu_from_g_per_kg
-from .engine.seawater import MOST_PSU, salinity_psu
-from .engine.validity import within
+from .engine.seawater import salinity_psu
+from .engine.vat import stated_psu
 from .readings import OLDEST_TEMPERATURE_S, state_number, state_unit
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def salinity_of(
         return None
     unit = state_unit(state) or ""
     if unit == UNIT_PSU:
-        return within("a salinity", value, 0.0, MOST_PSU, unit="PSU")
+        return stated_psu(value)
     if unit == UNIT_G_PER_KG:
         return psu_from_g_per_kg(value)
     measured_c = COMPENSATED_C if is_at_25 else temp_c

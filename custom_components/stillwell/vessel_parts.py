@@ -3,7 +3,8 @@
 from typing import TYPE_CHECKING
 
 from .drain_part import DrainPart
-from .vessel_kinds import SumpSettings
+from .vat_part import VatPart
+from .vessel_kinds import SumpSettings, VatSettings
 
 if TYPE_CHECKING:
     from .vessel import VesselRuntime
@@ -15,4 +16,6 @@ def parts_of(vessel: VesselRuntime) -> list[VesselPart]:
     match vessel.kind_settings:
         case SumpSettings(return_pump=str(pump), rim_m=rim_m):
             return [DrainPart(vessel, pump, rim_m)]
+        case VatSettings() as settings:
+            return [VatPart(vessel, settings)]
     return []
