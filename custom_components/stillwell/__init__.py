@@ -8,6 +8,7 @@ from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
 
 from .actions import async_register
+from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
@@ -32,6 +33,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register(hass)
     async_register_report(hass)
     async_register_dosing(hass)
+    async_register_batch(hass)
     return True
 
 

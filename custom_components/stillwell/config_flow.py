@@ -28,8 +28,10 @@ from .const import (
     DOMAIN,
     SUBENTRY_DOSING,
     SUBENTRY_FILL_LINE,
+    SUBENTRY_MIXING_VAT,
     SUBENTRY_RESERVOIR,
     SUBENTRY_RODI_UNIT,
+    SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from .dosing_flow import DosingFlow
@@ -39,6 +41,7 @@ from .pour_flow import PourFlow
 from .rodi_flow import RodiUnitFlow
 from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
+from .vessel_kind_flow import MixingVatFlow, SumpFlow
 from .vessel_neighbours import free_name
 
 if TYPE_CHECKING:
@@ -72,6 +75,8 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
         """Return what a system may have: vessels, fill lines, temperature watches."""
         return {
             SUBENTRY_RESERVOIR: ReservoirFlow,
+            SUBENTRY_SUMP: SumpFlow,
+            SUBENTRY_MIXING_VAT: MixingVatFlow,
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
             SUBENTRY_RODI_UNIT: RodiUnitFlow,

@@ -11,6 +11,11 @@ SUBENTRY_RESERVOIR: Final = "reservoir"
 SUBENTRY_FILL_LINE: Final = "fill_line"
 SUBENTRY_TEMPERATURE_WATCH: Final = "temperature_watch"
 SUBENTRY_RODI_UNIT: Final = "rodi_unit"
+SUBENTRY_SUMP: Final = "sump"
+SUBENTRY_MIXING_VAT: Final = "mixing_vat"
+
+# What holds water and has a level; the order is the one of lists.
+VESSEL_KINDS: Final = (SUBENTRY_RESERVOIR, SUBENTRY_SUMP, SUBENTRY_MIXING_VAT)
 
 EVENT_DECISION: Final = "stillwell_decision"
 
@@ -32,6 +37,16 @@ CONF_TEMPERATURE_SOURCE: Final = "temperature_source"
 CONF_REPLACES_EVAPORATION: Final = "replaces_evaporation"
 CONF_ZERO_IS_SUSPECT: Final = "zero_is_suspect"
 CONF_STALE_AFTER_S: Final = "stale_after_s"
+
+# Subentry: a sump has these besides, CONF_RETURN_PUMP too; an area in m2.
+CONF_RIM_M: Final = "rim_m"
+CONF_DISPLAY_SURFACE_M2: Final = "display_surface_m2"
+
+# Subentry: a mixing vat has these besides.
+CONF_TARGET_PSU: Final = "target_psu"
+CONF_SALINITY_SOURCE: Final = "salinity_source"
+CONF_SALINITY_AT_25: Final = "salinity_at_25"
+CONF_SALT_WATER_FRAC: Final = "salt_water_frac"
 
 # Subentry: one fill line. Vessels are named by their subentry's id; volumes in L.
 CONF_DESTINATION: Final = "destination"

@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from .const import (
     CONF_DEVICE,
     DOMAIN,
     SUBENTRY_FILL_LINE,
-    SUBENTRY_RESERVOIR,
+    VESSEL_KINDS,
 )
 from .decision_text import async_load_texts
 from .engine.geometry import GeometryError
@@ -29,6 +30,7 @@ from .settings import SettingsError, VesselSettings, system_settings, vessel_set
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
 from .vessel import VesselRuntime
+from .vessel_kinds import KindSettings, kind_settings
 from .watch import Watch
 from .watch_kinds import WATCH_KINDS
 
@@ -38,7 +40,6 @@ _LOGGER = logging.getLogger(__name__)
 
 TICK: Final = timedelta(seconds=30)
 STORES: Final = ("learned", "safety")
-VESSEL_KINDS: Final = frozenset({SUBENTRY_RESERVOIR})
 
 
 class System:
@@ -65,7 +66,7 @@ class System:
         learned, _ = await self.learned.async_load()
         await async_load_texts(self.hass)
         self._async_forget_issues({*learned, *safety} - {*self.entry.subentries})
-        for vessel in self._subentries(VESSEL_KINDS):
+        for vessel in self._subentries(frozenset(VESSEL_KINDS)):
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
             self._add_line(line, safety, is_damaged=is_safety_damaged)
@@ -98,15 +99,17 @@ class System:
     def _add_vessel(self, subentry: ConfigSubentry, learned: Payload) -> None:
         key = subentry.subentry_id
         memory = learned.pop(key, {})
-        settings = self._settings(subentry, memory)
-        if settings is None:
+        found = self._settings(subentry, memory)
+        if found is None:
             learned[key] = memory
             return
+        settings, kind = found
         runtime = VesselRuntime(
             self.hass,
             self.entry.entry_id,
             self.entry.subentries[key],
             settings,
+            kind,
             local_time=self._local_time,
             on_learned=self.async_learned,
         )
@@ -156,6 +159,9 @@ class System:
         settings = fill_line_settings(subentry.data)
         destination = self._vessel(settings.destination)
         source = None if settings.source_vessel is None else self._vessel(settings.source_vessel)
+        if settings.return_pump is None:
+            # A sump's level means nothing while its own pump stands, whichever line looks at it.
+            settings = replace(settings, return_pump=destination.return_pump)
         guarded = guard_settings(
             settings,
             destination.settings,
@@ -201,16 +207,18 @@ class System:
 
     def _settings(
         self, subentry: ConfigSubentry, memory: Mapping[str, Any]
-    ) -> VesselSettings | None:
-        """Return a vessel's settings; None, and a notice, when they are no use."""
+    ) -> tuple[VesselSettings, KindSettings | None] | None:
+        """Return a vessel's settings and its kind's; None, and a notice, when they are no use."""
         subentry = self._renamed(subentry, memory)
         try:
             settings = vessel_settings(subentry.data)
+            system = system_settings(self.entry)
+            kind = kind_settings(subentry.subentry_type, subentry.data, settings, system)
         except (GeometryError, KeyError, TypeError, ValueError) as err:
             self._tell_settings("vessel", subentry, err)
             return None
         self._tell_settings("vessel", subentry, None)
-        return settings
+        return settings, kind
 
     @callback
     def async_start(self) -> list[CALLBACK_TYPE]:

@@ -108,6 +108,8 @@ def _today(
     for _, own in vessels:
         loss = own("unexplained_loss")
         cards.append(_tile(loss, color="orange", visibility=_while(loss, "on")))
+        floods = own("power_cut_floods")
+        cards.append(_tile(floods, color="red", visibility=_while(floods, "on")))
         cards.append(
             _tile(
                 own("fill"),
@@ -130,6 +132,7 @@ def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
         *(_tile(own(key), is_half=True, visibility=filling) for key in ("fill_rate", "full_at")),
         *(_tile(own(key), is_half=True) for key in ("added_today", "last_fill_volume")),
         _tile(own("last_fill_at"), is_half=True),
+        _tile(own("room_after_power_cut"), is_half=True),
         _tile(vessel.settings.source, by=None, is_half=True),
         # Reasons are sentences; half a phone would cut them.
         _tile(own("signal_reason")),

@@ -11,8 +11,8 @@ from .const import (
     CONF_VESSEL,
     CONF_VOLUME_L,
     SUBENTRY_DOSING,
+    VESSEL_KINDS,
 )
-from .coordinator import VESSEL_KINDS
 from .dosing_checks import check_caps, check_pump, check_sources
 from .dosing_forms import (
     FIELD_PUMP_FLOW,

@@ -64,6 +64,9 @@ class LineEntity(FollowingEntity):
 def add_of_watches(
     entry: StillwellConfigEntry, platform: Platform, add: AddConfigEntryEntitiesCallback
 ) -> None:
-    """Add the entities of a platform that the watches of a system have."""
+    """Add the entities of a platform that watches, and parts of vessels, of a system have."""
+    for vessel in entry.runtime_data.vessels.values():
+        for part in vessel.parts:
+            add(part.entities(platform), config_subentry_id=vessel.subentry_id)
     for watch in entry.runtime_data.watches.values():
         add(watch.entities(platform), config_subentry_id=watch.subentry_id)

@@ -1,10 +1,10 @@
-"""The units a person meets in the forms: cm and L, or in and gal, by the hub's unit system."""
+"""The units a person meets in the forms: cm, L, m2, or in, gal, ft2, by the hub's unit system."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
-from homeassistant.const import UnitOfLength, UnitOfVolume
-from homeassistant.util.unit_conversion import DistanceConverter, VolumeConverter
+from homeassistant.const import UnitOfArea, UnitOfLength, UnitOfMass, UnitOfVolume
+from homeassistant.util.unit_conversion import AreaConverter, DistanceConverter, VolumeConverter
 from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
 if TYPE_CHECKING:
@@ -47,6 +47,28 @@ class FormUnits:
     def from_l(self, litres: float) -> float:
         """Return a volume in L as the form shows it."""
         value = VolumeConverter.convert(litres, UnitOfVolume.LITERS, self.volume)
+        return round(value, _FORM_DIGITS)
+
+    @property
+    def area(self) -> UnitOfArea:
+        """Unit of a water surface."""
+        is_metric = self.length is UnitOfLength.CENTIMETERS
+        return UnitOfArea.SQUARE_METERS if is_metric else UnitOfArea.SQUARE_FEET
+
+    @property
+    def mass(self) -> UnitOfMass:
+        """Unit in which salt is weighed."""
+        is_metric = self.length is UnitOfLength.CENTIMETERS
+        return UnitOfMass.KILOGRAMS if is_metric else UnitOfMass.POUNDS
+
+    def to_m2(self, value: float) -> float:
+        """Return a form's area in m2."""
+        area_m2 = AreaConverter.convert(value, self.area, UnitOfArea.SQUARE_METERS)
+        return round(area_m2, _STORED_DIGITS)
+
+    def from_m2(self, area_m2: float) -> float:
+        """Return an area in m2 as the form shows it."""
+        value = AreaConverter.convert(area_m2, UnitOfArea.SQUARE_METERS, self.area)
         return round(value, _FORM_DIGITS)
 
     def show_m(self, metres: float) -> str:

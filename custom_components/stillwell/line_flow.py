@@ -11,7 +11,6 @@ from .const import (
     CONF_REHEARSAL,
     CONF_SOURCE_VESSEL,
     CONF_VOLUME_L,
-    SUBENTRY_RESERVOIR,
 )
 from .form_units import FormUnits
 from .line_checks import check_limits, check_parts
@@ -24,6 +23,7 @@ from .vessel_neighbours import (
     line_with,
     own_entities,
     shortest_run_into,
+    vessels_in,
 )
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class FillLineFlow(StoredFlow):
 
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the name, the device and the vessels at both ends."""
-        vessels = self._get_entry().get_subentries_of_type(SUBENTRY_RESERVOIR)
+        vessels = vessels_in(self._get_entry())
         if not vessels:
             return self.async_abort(reason="no_vessel")
         refusal: Refusal | None = None

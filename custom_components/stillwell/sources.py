@@ -27,6 +27,7 @@ from .const import (
     CONF_PRODUCT_SOLIDS_SOURCE,
     CONF_RETURN_PUMP,
     CONF_ROOM_SOURCE,
+    CONF_SALINITY_SOURCE,
     CONF_SECONDARY,
     CONF_SOURCE,
     CONF_STOCK_CONDUCTIVITY,
@@ -61,6 +62,7 @@ ISSUES: Final = {
     CONF_STOCK_CONDUCTIVITY: "source_missing",
     CONF_PH_SOURCE: "source_missing",
     CONF_ORP_SOURCE: "source_missing",
+    CONF_SALINITY_SOURCE: "source_missing",
 }
 
 

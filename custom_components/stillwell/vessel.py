@@ -37,6 +37,8 @@ from .pour import Before
 from .readings import level_reading, probe_temperature_c, state_unit
 from .settings import VesselSettings
 from .sources import registry_ids
+from .vessel_kinds import KindSettings, SumpSettings
+from .vessel_parts import parts_of
 
 if TYPE_CHECKING:
     from .fill_line import FillLine
@@ -60,6 +62,7 @@ class VesselRuntime(EntityOwner):
         entry_id: str,
         subentry: ConfigSubentry,
         settings: VesselSettings,
+        kind_settings: KindSettings | None,
         *,
         local_time: LocalTime,
         on_learned: Callable[[], None],
@@ -70,6 +73,7 @@ class VesselRuntime(EntityOwner):
         super().__init__(subentry)
         self.kind = subentry.subentry_type
         self.settings = settings
+        self.kind_settings = kind_settings
         self._spec = VesselSpec(
             shape=settings.vessel,
             empty_m=settings.empty_m,
@@ -107,6 +111,14 @@ class VesselRuntime(EntityOwner):
         self.learning_frac = 1.0
         """How far it has got with learning from the recorder."""
         self.view: VesselView = self.model.view(0.0, 0.0)
+        self.parts = parts_of(self)
+        """What its kind has beside level and use."""
+
+    @property
+    def return_pump(self) -> str | None:
+        """The pump that lifts water out of a sump, if this is one and it was chosen."""
+        kind = self.kind_settings
+        return kind.return_pump if isinstance(kind, SumpSettings) else None
 
     # Subscription
 
@@ -118,6 +130,8 @@ class VesselRuntime(EntityOwner):
             async_track_state_change_event(self.hass, source, self._async_changed),
             async_track_state_report_event(self.hass, source, self._async_reported),
         ]
+        for part in self.parts:
+            unsubscribe += part.async_start(now_s)
         if (state := self.hass.states.get(source)) is not None:
             self._take(state, now_s)
         else:
@@ -153,6 +167,8 @@ class VesselRuntime(EntityOwner):
             line.watch.async_level(t_s, self.model, is_alone=len(self.lines) == 1)
         for line in self.draws:
             line.watch.async_source(t_s, self.model)
+        for part in self.parts:
+            part.async_level(t_s)
         self.async_publish(t_s)
         self._on_learned()
 
@@ -173,7 +189,18 @@ class VesselRuntime(EntityOwner):
             return None
         if any(line.is_in_maintenance for line in self.lines):
             return Reason.MAINTENANCE
-        return None if all(line.is_return_settled for line in self.lines) else Reason.RETURN_PUMP
+        is_settled = all(line.is_return_settled for line in self.lines) and all(
+            part.is_return_settled for part in self.parts
+        )
+        return None if is_settled else Reason.RETURN_PUMP
+
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether no line moves water into it or out of it, and nobody else is known to."""
+        return all(
+            line.watch.is_on is False and not line.is_in_maintenance
+            for line in (*self.lines, *self.draws)
+        )
 
     def _temperature_c(self, t_s: float) -> float | None:
         source = self.settings.temperature_source
@@ -235,6 +262,8 @@ class VesselRuntime(EntityOwner):
         except Exception as err:  # noqa: BLE001 - whatever it is, what fills must go off
             self._failed(t_s, err)
             return
+        for part in self.parts:
+            part.async_look(t_s)
         self._tell_signal(view)
         self.is_low = self._judge_low(view.volume_l)
         self.refresh()
@@ -330,6 +359,7 @@ class VesselRuntime(EntityOwner):
             "learned_from": self.learned_from,
             "registry_ids": self._registry_ids,
             "footing": self._footing,
+            "parts": {part.key: part.learned() for part in self.parts},
         }
 
     def restore(self, data: dict[str, Any], now_s: float) -> bool:
@@ -343,8 +373,21 @@ class VesselRuntime(EntityOwner):
             self.model = VesselModel(self._spec)
             return False
         self.model.restarted(now_s)
-        if footing != self._footing:
+        is_same = footing == self._footing
+        if not is_same:
             self.model.set_on_new_footing()
+        return self._restore_parts(data.get("parts") or {}) if is_same else True
+
+    def _restore_parts(self, data: dict[str, Any]) -> bool:
+        """Take up what its parts learned with the same sensor in the same shape."""
+        for part in self.parts:
+            try:
+                if part.key in data:
+                    part.relearn(data[part.key])
+            except (AttributeError, KeyError, TypeError, ValueError) as err:
+                _LOGGER.warning("Part of %s is damaged, starting anew: %s", self.title, err)
+                self.parts = parts_of(self)
+                return False
         return True
 
     # What actions do
@@ -394,4 +437,5 @@ class VesselRuntime(EntityOwner):
         return {
             "view": asdict(self.view),
             "learned": self.model.snapshot(),
+            **{part.key: part.facts() for part in self.parts},
         }

@@ -14,8 +14,10 @@ from .const import (
     CONF_SENSOR_ZERO_M,
     CONF_SPAN_M,
     CONF_START_M,
+    DEFAULT_FRESH_WATER_CAP_FRAC,
 )
 from .engine.geometry import LONGEST_M, SHORTEST_M, GeometryError, Vessel, shape_from_dict
+from .engine.line_limits import fresh_water_cap_l
 from .settings import LENGTH_MARGIN_M, Measure
 from .vessel_forms import (
     FIELD_EMPTY,
@@ -145,6 +147,23 @@ def check_filling(line: Mapping[str, Any]) -> None:
     device = line[CONF_DEVICE]
     if device in (*line.get(CONF_HIGH_INPUTS, ()), *line.get(CONF_LEAK_INPUTS, ())):
         raise Refusal(SECTION_FILLING, "device_is_input", device=device)
+
+
+def check_top_off(
+    data: Mapping[str, Any], vessel: Vessel, system_l: float, units: FormUnits
+) -> None:
+    """Refuse marks between which one top-off would bring too much fresh water to the animals."""
+    start_l = vessel.volume_l(data[CONF_START_M])
+    band_l = vessel.volume_l(data[CONF_FULL_M]) - start_l
+    cap_l = fresh_water_cap_l(system_l, DEFAULT_FRESH_WATER_CAP_FRAC)
+    if band_l > cap_l:
+        raise Refusal(
+            FIELD_FULL,
+            "full_over_cap",
+            band=units.show_l(band_l),
+            cap=units.show_l(cap_l),
+            works=units.exact_m(vessel.depth_m(start_l + 0.8 * cap_l)),
+        )
 
 
 def check_signal(stale_s: float | None, run_s: float | None) -> None:

@@ -1,4 +1,4 @@
-"""Set-up of a reservoir in the UI: source, shape, marks, and a look at the present reading."""
+"""Set-up of a vessel in the UI: source, shape, marks, and a look at the present reading."""
 
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, override
@@ -15,12 +15,14 @@ from .blueprint_care import async_are_absent, async_install
 from .const import (
     CONF_DESTINATION,
     CONF_DEVICE,
+    CONF_FEEDS_SYSTEM,
     CONF_LONGEST_RUN_S,
     CONF_MEASURE,
     CONF_SHAPE,
     CONF_SOURCE,
     CONF_STALE_AFTER_S,
     CONF_TEMPERATURE_SOURCE,
+    CONF_VOLUME_L,
     CONF_ZERO_IS_SUSPECT,
     SUBENTRY_FILL_LINE,
 )
@@ -37,6 +39,7 @@ from .vessel_checks import (
     check_filling,
     check_marks,
     check_signal,
+    check_top_off,
     sensor_data,
     shape_data,
 )
@@ -80,7 +83,12 @@ if TYPE_CHECKING:
 
 
 class ReservoirFlow(StoredFlow):
-    """Add or change a reservoir."""
+    """Add or change a reservoir; other kinds of vessel ask for something more."""
+
+    replaces_evaporation = False
+    """Whether the kind's water only makes up for evaporation, unless the keeper says no."""
+    feeds_system = False
+    """Whether what fills this kind brings fresh water straight to the animals."""
 
     def __init__(self) -> None:
         self._name = ""
@@ -144,21 +152,26 @@ class ReservoirFlow(StoredFlow):
                     user_input = await self._captured(user_input)
                 else:
                     self._data = self._checked_band(user_input)
-                    return await self.async_step_confirm()
+                    return await self._async_after_band()
             except Refusal as err:
                 refusal = err
         vessel = shape_from_dict(self._dimensions[CONF_SHAPE])
         schema = band_schema(
-            proposed_marks(vessel.height_m, self._units),
+            proposed_marks(self._subentry_type, vessel, self._system_l, self._units),
             self._units,
             own_entities(self.hass),
             zero_is_suspect=zero_is_suspect_by_default(self._measure),
+            replaces_evaporation=self.replaces_evaporation,
             with_filling=self._stored is None,
             opened=refusal.field if refusal else None,
         )
         return await self._show(
             "band", schema, user_input or band_values(self._stored_data, self._units), refusal
         )
+
+    async def _async_after_band(self) -> SubentryFlowResult:
+        """Go on; a kind of vessel that has more to ask does so here."""
+        return await self.async_step_confirm()
 
     async def async_step_confirm(
         self, user_input: dict[str, Any] | None = None
@@ -235,9 +248,14 @@ class ReservoirFlow(StoredFlow):
     def _measure(self) -> Measure:
         return Measure(self._source[FIELD_MEASURE])
 
+    @property
+    def _system_l(self) -> float:
+        volume_l: float = self._get_entry().data[CONF_VOLUME_L]
+        return volume_l
+
     async def _source_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
-            return await async_proposals(self.hass, self._get_entry())
+            return await async_proposals(self.hass, self._get_entry(), self._subentry_type)
         return {
             FIELD_NAME: stored.title,
             FIELD_SOURCE: stored.data.get(CONF_SOURCE),
@@ -297,6 +315,9 @@ class ReservoirFlow(StoredFlow):
         if other := line_with(self.hass, device, None):
             raise Refusal(SECTION_FILLING, "device_taken", device=str(device), other=other)
         check_filling(line)
+        if line and self.feeds_system:
+            line[CONF_FEEDS_SYSTEM] = True
+            check_top_off(data, shape_from_dict(data[CONF_SHAPE]), self._system_l, self._units)
         run_s = line.get(CONF_LONGEST_RUN_S)
         if self._own_id is not None:
             run_s = shortest_run_into(self._get_entry(), self._own_id)
@@ -336,7 +357,7 @@ class ReservoirFlow(StoredFlow):
     ) -> SubentryFlowResult:
         placeholders: dict[str, str] = {}
         if refusal is not None:
-            field = await async_field_label(self.hass, step_id, refusal.field)
+            field = await async_field_label(self.hass, self._subentry_type, step_id, refusal.field)
             placeholders = {"field": field, **refusal.placeholders}
         return self.async_show_form(
             step_id=step_id,
@@ -346,6 +367,7 @@ class ReservoirFlow(StoredFlow):
                 "name": self._name,
                 "length_unit": self._units.length,
                 "volume_unit": self._units.volume,
+                "area_unit": self._units.area,
                 **self._size(),
                 **placeholders,
             },

@@ -96,15 +96,17 @@ def source_schema(own_entities: list[str]) -> vol.Schema:
 
 def shape_schema(kind: str, measure: Measure, units: FormUnits) -> vol.Schema:
     """Ask for the dimensions of one shape, and where the sensor sits."""
-    fields: dict[Any, Any] = {vol.Required(name): _length(units) for name in SHAPE_FIELDS[kind]}
+    fields: dict[Any, Any] = {
+        vol.Required(name): length_field(units) for name in SHAPE_FIELDS[kind]
+    }
     if kind == STRAPPING:
         fields[vol.Required(FIELD_TABLE)] = TextSelector(TextSelectorConfig(multiline=True))
     if measure is Measure.DISTANCE:
-        fields[vol.Optional(FIELD_SENSOR_FACE)] = _length(units)
+        fields[vol.Optional(FIELD_SENSOR_FACE)] = length_field(units)
     if measure in (Measure.DEPTH, Measure.CURRENT):
-        fields[vol.Required(FIELD_SENSOR_ZERO, default=0)] = _length(units)
+        fields[vol.Required(FIELD_SENSOR_ZERO, default=0)] = length_field(units)
     if measure is Measure.CURRENT:
-        fields[vol.Required(FIELD_SPAN)] = _length(units)
+        fields[vol.Required(FIELD_SPAN)] = length_field(units)
     return vol.Schema(fields)
 
 
@@ -114,16 +116,19 @@ def band_schema(
     own_entities: list[str],
     *,
     zero_is_suspect: bool,
+    replaces_evaporation: bool,
     with_filling: bool,
     opened: str | None,
 ) -> vol.Schema:
     """Ask for the marks, and in sections for the signal and, of a newcomer, the filling."""
     fields: dict[Any, Any] = {
-        vol.Required(name, default=proposed[name]): _length(units) for name in MARKS
+        vol.Required(name, default=proposed[name]): length_field(units) for name in MARKS
     }
     fields[vol.Optional(FIELD_CAPTURE)] = choice_field(FIELD_CAPTURE, list(MARKS))
     fields[vol.Optional(FIELD_TEMPERATURE_SOURCE)] = entity_field(LEVEL_DOMAINS, own_entities)
-    fields[vol.Required(FIELD_REPLACES_EVAPORATION, default=False)] = BooleanSelector()
+    fields[vol.Required(FIELD_REPLACES_EVAPORATION, default=replaces_evaporation)] = (
+        BooleanSelector()
+    )
     if with_filling:
         fields[vol.Required(SECTION_FILLING)] = section(
             _filling_schema(own_entities), {"collapsed": opened != SECTION_FILLING}
@@ -179,7 +184,8 @@ def choice_field(key: str, options: list[str]) -> SelectSelector:
     )
 
 
-def _length(units: FormUnits) -> NumberSelector:
+def length_field(units: FormUnits) -> NumberSelector:
+    """Ask for a length in the form's unit."""
     return NumberSelector(
         NumberSelectorConfig(
             step="any", unit_of_measurement=units.length, mode=NumberSelectorMode.BOX

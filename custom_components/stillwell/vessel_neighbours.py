@@ -11,7 +11,7 @@ from .const import (
     DEFAULT_LONGEST_RUN_S,
     DOMAIN,
     SUBENTRY_FILL_LINE,
-    SUBENTRY_RESERVOIR,
+    VESSEL_KINDS,
 )
 
 if TYPE_CHECKING:
@@ -27,11 +27,16 @@ def own_entities(hass: HomeAssistant) -> list[str]:
     return [entity.entity_id for entity in registry.entities.values() if entity.platform == DOMAIN]
 
 
+def vessels_in(system: ConfigEntry) -> list[ConfigSubentry]:
+    """Return the vessels of a system, of every kind."""
+    return [vessel for kind in VESSEL_KINDS for vessel in system.get_subentries_of_type(kind)]
+
+
 def vessel_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) -> set[str]:
     """Return the case-folded names of a system's vessels, besides one."""
     return {
         vessel.title.casefold()
-        for entry, vessel in _others(hass, SUBENTRY_RESERVOIR, besides)
+        for entry, vessel in _others(hass, VESSEL_KINDS, besides)
         if entry.entry_id == system.entry_id
     }
 
@@ -47,7 +52,7 @@ def subentry_names(system: ConfigEntry, kind: str, besides: str | None) -> set[s
 
 def vessel_with(hass: HomeAssistant, key: str, value: object, besides: str | None) -> str | None:
     """Return the name of a vessel, of any system, that has this value stored."""
-    for entry, vessel in _others(hass, SUBENTRY_RESERVOIR, besides):
+    for entry, vessel in _others(hass, VESSEL_KINDS, besides):
         if value is not None and vessel.data.get(key) == value:
             return f"{vessel.title} ({entry.title})"
     return None
@@ -57,14 +62,14 @@ def line_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) ->
     """Return the case-folded names of a system's fill lines, besides one."""
     return {
         line.title.casefold()
-        for entry, line in _others(hass, SUBENTRY_FILL_LINE, besides)
+        for entry, line in _others(hass, (SUBENTRY_FILL_LINE,), besides)
         if entry.entry_id == system.entry_id
     }
 
 
 def line_with(hass: HomeAssistant, device: object, besides: str | None) -> str | None:
     """Return the name of a fill line, of any system, that owns a device."""
-    for entry, line in _others(hass, SUBENTRY_FILL_LINE, besides):
+    for entry, line in _others(hass, (SUBENTRY_FILL_LINE,), besides):
         if device is not None and line.data.get(CONF_DEVICE) == device:
             return f"{line.title} ({entry.title})"
     return None
@@ -93,9 +98,10 @@ def free_name(name: str, taken: set[str]) -> str:
 
 
 def _others(
-    hass: HomeAssistant, kind: str, besides: str | None
+    hass: HomeAssistant, kinds: tuple[str, ...], besides: str | None
 ) -> Iterator[tuple[ConfigEntry, ConfigSubentry]]:
     for entry in hass.config_entries.async_entries(DOMAIN):
-        for subentry in entry.get_subentries_of_type(kind):
-            if subentry.subentry_id != besides:
-                yield entry, subentry
+        for kind in kinds:
+            for subentry in entry.get_subentries_of_type(kind):
+                if subentry.subentry_id != besides:
+                    yield entry, subentry

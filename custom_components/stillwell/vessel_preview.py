@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from homeassistant.helpers.translation import async_get_translations
 
-from .const import DOMAIN, SUBENTRY_RESERVOIR
+from .const import DOMAIN
 from .engine.quantities import Reason
 from .readings import level_reading, state_unit
 from .vessel_forms import MARKS
@@ -63,10 +63,10 @@ async def async_measure_names(hass: HomeAssistant, measures: Sequence[Measure]) 
     return ", ".join(texts[f"component.{DOMAIN}.selector.measure.options.{m}"] for m in measures)
 
 
-async def async_field_label(hass: HomeAssistant, step_id: str, field: str) -> str:
+async def async_field_label(hass: HomeAssistant, kind: str, step_id: str, field: str) -> str:
     """Return a field's, or a section's, name as the form shows it."""
     texts = await async_get_translations(hass, hass.config.language, "config_subentries", [DOMAIN])
-    step = f"component.{DOMAIN}.config_subentries.{SUBENTRY_RESERVOIR}.step.{step_id}"
+    step = f"component.{DOMAIN}.config_subentries.{kind}.step.{step_id}"
     section = texts.get(f"{step}.sections.{field}.name", field)
     return texts.get(f"{step}.data.{field}", section)
 

@@ -21,10 +21,10 @@ UNITS: Final = frozenset(
 """In these a level is told; in longer ones, how far a telephone is from home."""
 
 
-async def async_proposals(hass: HomeAssistant, system: ConfigEntry) -> dict[str, Any]:
-    """Return what the first form of a new vessel shows filled in."""
+async def async_proposals(hass: HomeAssistant, system: ConfigEntry, kind: str) -> dict[str, Any]:
+    """Return what the first form of a new vessel of a kind shows filled in."""
     texts = await async_get_translations(hass, hass.config.language, "common", [DOMAIN])
-    name = texts[f"component.{DOMAIN}.common.vessel_title"].format(system=system.title)
+    name = texts[f"component.{DOMAIN}.common.{kind}_title"].format(system=system.title)
     taken = vessel_names(hass, system, None)
     proposed = {FIELD_NAME: free_name(name, taken) if name.casefold() in taken else name}
     if source := _level_source(hass, system.title):

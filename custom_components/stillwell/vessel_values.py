@@ -16,7 +16,10 @@ from .const import (
     CONF_STALE_AFTER_S,
     CONF_TEMPERATURE_SOURCE,
     CONF_ZERO_IS_SUSPECT,
+    DEFAULT_FRESH_WATER_CAP_FRAC,
+    SUBENTRY_SUMP,
 )
+from .engine.line_limits import fresh_water_cap_l
 from .settings import Measure
 from .vessel_forms import (
     FIELD_EMPTY,
@@ -45,21 +48,42 @@ from .vessel_forms import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from .engine.geometry import Vessel
     from .form_units import FormUnits
 
 # On a strip 15 in long a refill is due below 3 in and full above 13 in (common practice, no
-# source): the same shares of the height are proposed for every vessel.
+# source): the same shares of the height are proposed for every vessel that is filled whole.
 _PROPOSED_FRAC: Final = {
     FIELD_EMPTY: 1 / 15,
     FIELD_START: 3 / 15,
     FIELD_FULL: 13 / 15,
     FIELD_HIGH: 14 / 15,
 }
+# A sump on the same strip is topped off below 6 in, until above 7 in (common practice, no source).
+# What lies above is room for what comes down when the return pump stops.
+_PROPOSED_SUMP_FRAC: Final = {
+    FIELD_EMPTY: 3 / 15,
+    FIELD_START: 6 / 15,
+    FIELD_FULL: 7 / 15,
+    FIELD_HIGH: 9 / 15,
+}
+_TOP_OFF_FRAC: Final = 0.8
+"""A top-off that is proposed stays this far below the most fresh water of one run."""
 
 
-def proposed_marks(height_m: float, units: FormUnits) -> dict[str, float]:
+def proposed_marks(
+    kind: str, vessel: Vessel, system_l: float, units: FormUnits
+) -> dict[str, float]:
     """Return marks to start from, in the form's unit."""
-    return {name: round(units.from_m(frac * height_m), 1) for name, frac in _PROPOSED_FRAC.items()}
+    is_sump = kind == SUBENTRY_SUMP
+    fractions = _PROPOSED_SUMP_FRAC if is_sump else _PROPOSED_FRAC
+    marks_m = {name: frac * vessel.height_m for name, frac in fractions.items()}
+    if is_sump:
+        start_l = vessel.volume_l(marks_m[FIELD_START])
+        most_l = _TOP_OFF_FRAC * fresh_water_cap_l(system_l, DEFAULT_FRESH_WATER_CAP_FRAC)
+        highest_m = vessel.depth_m(min(start_l + most_l, vessel.capacity_l))
+        marks_m[FIELD_FULL] = min(marks_m[FIELD_FULL], highest_m)
+    return {name: round(units.from_m(mark_m), 1) for name, mark_m in marks_m.items()}
 
 
 def shape_values(data: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:

@@ -45,6 +45,8 @@ CONVERSIONS = {
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),
     ("vessel_preview.py", "100 * volume_l"),
+    ("vessel_kind_flow.py", "values[FIELD_SALT_WATER] / PERCENT"),
+    ("vessel_kind_flow.py", "PERCENT * data[CONF_SALT_WATER_FRAC]"),
 }
 
 

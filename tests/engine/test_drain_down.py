@@ -38,6 +38,16 @@ def test_a_sump_that_is_too_small_has_no_safe_level() -> None:
     assert room.highest_safe_m is None
 
 
+def test_a_stop_may_count_for_more_but_not_for_less() -> None:
+    learned = DrainDown()
+    assert learned.largest_l is None
+    assert not learned.corrected(48.0, 66.0)
+    learned.stopped(48.0, 66.0)
+    assert learned.corrected(48.0, 68.0)
+    assert not learned.corrected(48.0, 67.0)
+    assert learned.largest_l == pytest.approx(20.0)
+
+
 def test_refusals_and_snapshot() -> None:
     learned = DrainDown()
     with pytest.raises(InputError):

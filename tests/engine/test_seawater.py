@@ -6,12 +6,20 @@ import gsw
 import pytest
 from custom_components.stillwell.engine import salt_mass, seawater
 from custom_components.stillwell.engine.salt_balance import SaltVerdict, judge_salt
-from custom_components.stillwell.engine.salt_mass import Water
+from custom_components.stillwell.engine.salt_mass import Water, psu_from_g_per_kg
 from custom_components.stillwell.engine.validity import InputError, InputFault
 
 ATMOSPHERE_DBAR = 0.0
 TEMPS_C = (10.0, 15.0, 20.0, 25.0, 28.0, 34.0)
 SALINITIES = (5.0, 20.0, 30.0, 33.0, 35.0, 38.0, 41.9)
+
+
+def test_salinity_from_grams_in_a_kilogram_is_that_of_gsw() -> None:
+    for grams in (10.0, 35.0, 35.16504, 42.0):
+        expected = float(gsw.SP_from_SR(grams))
+        assert psu_from_g_per_kg(grams) == pytest.approx(expected, abs=1e-9)
+    with pytest.raises(InputError):
+        psu_from_g_per_kg(1026.0)
 
 
 @pytest.mark.parametrize("temp_c", TEMPS_C)

@@ -398,9 +398,13 @@ def _refusals(*names: str) -> set[str]:
 def test_every_form_error_has_its_text() -> None:
     """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
-    written = EN["config_subentries"]["reservoir"]["error"]
-    keys = _refusals("stored_flow.py", "vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
-    assert keys | ranged | {"length_range", "not_written"} == set(written)
+    asked = _refusals("stored_flow.py", "vessel_flow.py", "vessel_capture.py", "vessel_checks.py")
+    asked |= ranged | {"length_range", "not_written"}
+    of_sump = {"full_over_cap", "rim_range", "surface_range"}
+    of_vat = _refusals("vessel_kind_flow.py") - of_sump
+    for kind, more in (("reservoir", set()), ("sump", of_sump), ("mixing_vat", of_vat)):
+        written = EN["config_subentries"][kind]["error"]
+        assert asked - {"full_over_cap"} | more == set(written)
     written = EN["config_subentries"]["fill_line"]["error"]
     at_all = {f"{fault}_at_all" for fault in (Fault.REPORTS, Fault.STALE)}
     made = {"settle_range", "shortest_pause_range", *Fault} | at_all

@@ -52,6 +52,18 @@ class DrainDown:
         text = "what came down"
         self._stops_l.append(not_negative(text, settled_l - running_l, "L"))
 
+    def corrected(self, running_l: float, settled_l: float) -> bool:
+        """Let the last stop count for more, if more came down; return whether it did."""
+        if not self._stops_l or settled_l - running_l <= self._stops_l[-1]:
+            return False
+        self._stops_l[-1] = settled_l - running_l
+        return True
+
+    @property
+    def largest_l(self) -> float | None:
+        """The largest of the last stops, L; None: none seen."""
+        return max(self._stops_l, default=None)
+
     @property
     def needed_l(self) -> float | None:
         """Volume to keep free, L: the largest of the last stops and a tenth; None: none seen."""

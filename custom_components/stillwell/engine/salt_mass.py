@@ -15,7 +15,21 @@ from .validity import InputError, InputFault, not_negative, positive, within
 SALT_PER_PSU: Final = 35.16504e-3 / 35.0
 """kg of sea salt in a kg of seawater, per PSU (TEOS-10, Millero et al. 2008)."""
 
+MOST_HYDRATION_FRAC: Final = 0.3
+"""No salt holds more water than this as it is weighed."""
+
 _ROUNDING_KG: Final = 1e-9
+
+
+def psu_from_g_per_kg(g_per_kg: float) -> float:
+    """Return practical salinity from grams of sea salt in a kilogram of seawater.
+
+    Raises:
+        InputError: No seawater has it.
+
+    Source: TEOS-10 reference salinity, 35.16504 g/kg at 35 PSU (Millero et al. 2008).
+    """
+    return within("a salinity", g_per_kg / 1e3 / SALT_PER_PSU, 0.0, MOST_PSU, unit="PSU")
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +167,7 @@ def batch(target: Water, present: Water | None = None, salt_water_frac: float = 
 
     Source: conservation of mass.
     """
-    within("the salt's own water", salt_water_frac, 0.0, 0.3)
+    within("the salt's own water", salt_water_frac, 0.0, MOST_HYDRATION_FRAC)
     had_kg = 0.0 if present is None else present.mass_kg
     had_salt_kg = 0.0 if present is None else present.salt_kg
     dry_kg = target.salt_kg - had_salt_kg

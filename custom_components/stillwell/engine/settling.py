@@ -31,15 +31,22 @@ BAND_FRAC: Final = 0.005
 """Share of the vessel's volume that matters to nobody, however fine the sensor."""
 
 
+def band_l(high_l: float, noise_l: float | None, resolution_l: float | None) -> float:
+    """Return by how much a level at rest may differ from itself (L), by what the sensor tells."""
+    return max(
+        BAND_FRAC * high_l, BAND_SIGMAS * (noise_l or 0.0), BAND_STEPS * (resolution_l or 0.0)
+    )
+
+
 class SettlingTime:
     """Learns the settling time of one return pump from readings of the level."""
 
-    __slots__ = ("_chosen_s", "_least_l", "_samples", "_since_s", "_times")
+    __slots__ = ("_chosen_s", "_high_l", "_samples", "_since_s", "_times")
 
     def __init__(self, chosen_s: float, high_l: float) -> None:
         """Begin with the time the keeper chose (s) and the vessel's high limit (L)."""
         self._chosen_s = chosen_s
-        self._least_l = BAND_FRAC * high_l
+        self._high_l = high_l
         self._times: deque[float] = deque(maxlen=STARTS_KEPT)
         self._since_s: float | None = None
         self._samples: list[tuple[float, float]] = []
@@ -93,10 +100,8 @@ class SettlingTime:
         watch_s = max(WATCH_FLOOR_S, WATCH_TIMES * self.value_s)
         if t_s - since_s < watch_s:
             return False
-        band_l = max(
-            self._least_l, BAND_SIGMAS * (noise_l or 0.0), BAND_STEPS * (resolution_l or 0.0)
-        )
-        took_s = _settled_after_s(self._samples, since_s, watch_s, band_l)
+        within_l = band_l(self._high_l, noise_l, resolution_l)
+        took_s = _settled_after_s(self._samples, since_s, watch_s, within_l)
         self.disturbed()
         if took_s is None:
             return False
@@ -120,7 +125,7 @@ class SettlingTime:
 
 
 def _settled_after_s(
-    samples: list[tuple[float, float]], since_s: float, watch_s: float, band_l: float
+    samples: list[tuple[float, float]], since_s: float, watch_s: float, within_l: float
 ) -> float | None:
     """Return when the level last came into the band around rest, s after the start.
 
@@ -135,7 +140,7 @@ def _settled_after_s(
         (at[0], sorted((before[1], at[1], after[1]))[1])
         for before, at, after in zip(samples, samples[1:], samples[2:], strict=False)
     ]
-    outside = [t_s for t_s, level_l in calm if abs(level_l - rest_l) > band_l]
+    outside = [t_s for t_s, level_l in calm if abs(level_l - rest_l) > within_l]
     if not outside:
         return 0.0
     if outside[-1] - since_s >= (1.0 - REST_FRAC) * watch_s:
