@@ -12,6 +12,7 @@ from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .migration import async_migrate_entry as async_migrate_entry
+from .salinity_actions import async_register as async_register_salinity
 from .sentences import async_register_sentences
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
@@ -28,6 +29,7 @@ PLATFORMS: Final = (
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     """Register the actions; they are there even while no system is set up."""
     async_register(hass)
+    async_register_salinity(hass)
     return True
 
 

@@ -1,16 +1,16 @@
-"""Buttons of a fill line: reset of the lockout, run by hand, proof test passed."""
+"""Buttons of a fill line: reset of the lockout, run by hand, proof test passed; of watches."""
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 from typing import Final, override
 
 from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
-from homeassistant.const import EntityCategory
+from homeassistant.const import EntityCategory, Platform
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
-from .entity import LineEntity
+from .entity import LineEntity, add_of_watches
 from .fill_line import FillLine
 from .proof_tests import ProofTest
 
@@ -75,7 +75,7 @@ async def async_setup_entry(
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
-    """Add the buttons of each fill line."""
+    """Add the buttons of each fill line and watch."""
     for line in entry.runtime_data.lines.values():
         entities: list[ButtonEntity] = [
             LineButton(line, description) for description in LINE_BUTTONS
@@ -85,3 +85,4 @@ async def async_setup_entry(
             for test in line.proof_tests.tests.values()
         ]
         async_add_entities(entities, config_subentry_id=line.subentry_id)
+    add_of_watches(entry, Platform.BUTTON, async_add_entities)

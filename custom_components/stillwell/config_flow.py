@@ -26,13 +26,17 @@ from .const import (
     CONFIG_VERSION,
     DEFAULT_SALINITY_PSU,
     DOMAIN,
+    SUBENTRY_EVAPORATION_WATCH,
     SUBENTRY_FILL_LINE,
     SUBENTRY_RESERVOIR,
+    SUBENTRY_SALINITY_WATCH,
     SUBENTRY_TEMPERATURE_WATCH,
 )
+from .evaporation_flow import EvaporationWatchFlow
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
+from .salinity_flow import SalinityWatchFlow
 from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_neighbours import free_name
@@ -65,11 +69,13 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
     def async_get_supported_subentry_types(
         cls, config_entry: ConfigEntry
     ) -> dict[str, type[ConfigSubentryFlow]]:
-        """Return what a system may have: vessels, fill lines, temperature watches."""
+        """Return what a system may have: vessels, fill lines, watches."""
         return {
             SUBENTRY_RESERVOIR: ReservoirFlow,
             SUBENTRY_FILL_LINE: FillLineFlow,
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
+            SUBENTRY_EVAPORATION_WATCH: EvaporationWatchFlow,
+            SUBENTRY_SALINITY_WATCH: SalinityWatchFlow,
         }
 
     @staticmethod

@@ -10,6 +10,8 @@ CONFIG_MINOR_VERSION: Final = 2
 SUBENTRY_RESERVOIR: Final = "reservoir"
 SUBENTRY_FILL_LINE: Final = "fill_line"
 SUBENTRY_TEMPERATURE_WATCH: Final = "temperature_watch"
+SUBENTRY_EVAPORATION_WATCH: Final = "evaporation_watch"
+SUBENTRY_SALINITY_WATCH: Final = "salinity_watch"
 
 EVENT_DECISION: Final = "stillwell_decision"
 
@@ -61,6 +63,20 @@ CONF_HEATER_POWER_W: Final = "heater_power_w"
 CONF_ROOM_SOURCE: Final = "room_temperature_source"
 CONF_LOW_C: Final = "low_c"
 CONF_HIGH_C: Final = "high_c"
+
+# Subentry: one evaporation watch. The vessel and the temperature watch by their subentries' ids.
+CONF_VESSEL: Final = "vessel"
+CONF_HUMIDITY_SOURCE: Final = "humidity_source"
+CONF_SURFACE_M2: Final = "surface_m2"
+CONF_ACTIVITY_FRAC: Final = "activity_frac"
+CONF_TEMPERATURE_WATCH: Final = "temperature_watch"
+
+# Subentry: one salinity watch. Salinities in PSU.
+CONF_SALINITY_KIND: Final = "salinity_kind"
+CONF_SALINITY_SOURCE: Final = "salinity_source"
+CONF_LOW_PSU: Final = "low_psu"
+CONF_HIGH_PSU: Final = "high_psu"
+CONF_OVERFILL_L: Final = "overfill_l"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

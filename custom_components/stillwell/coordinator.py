@@ -292,11 +292,15 @@ class System:
         """Save what safety depends on, at once."""
         await self.safety.async_save_now(self._safety_payload())
 
+    async def async_save_learned(self) -> None:
+        """Save what was learned at once: a person has typed it in."""
+        await self.learned.async_save_now(self._learned_payload())
+
     async def async_unload(self) -> None:
         """Put fill devices off and save everything, before nobody watches any more."""
         for line in self.lines.values():
             await line.watch.async_stop()
-        await self.learned.async_save_now(self._learned_payload())
+        await self.async_save_learned()
         await self.async_save_safety()
 
 

@@ -18,9 +18,11 @@ from .const import (
     CONF_DEVICE,
     CONF_HEATER,
     CONF_HIGH_INPUTS,
+    CONF_HUMIDITY_SOURCE,
     CONF_LEAK_INPUTS,
     CONF_RETURN_PUMP,
     CONF_ROOM_SOURCE,
+    CONF_SALINITY_SOURCE,
     CONF_SECONDARY,
     CONF_SOURCE,
     CONF_SUPPLY_EMPTY_INPUTS,
@@ -45,6 +47,8 @@ ISSUES: Final = {
     CONF_RETURN_PUMP: "actuator_missing",
     CONF_HEATER: "source_missing",
     CONF_ROOM_SOURCE: "source_missing",
+    CONF_HUMIDITY_SOURCE: "source_missing",
+    CONF_SALINITY_SOURCE: "source_missing",
 }
 
 

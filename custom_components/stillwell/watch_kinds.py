@@ -3,10 +3,18 @@
 from collections.abc import Mapping
 from typing import Final
 
-from .const import SUBENTRY_TEMPERATURE_WATCH
+from .const import (
+    SUBENTRY_EVAPORATION_WATCH,
+    SUBENTRY_SALINITY_WATCH,
+    SUBENTRY_TEMPERATURE_WATCH,
+)
+from .evaporation_watch import make_evaporation_watch
+from .salinity_watch import make_salinity_watch
 from .temperature_watch import make_temperature_watch
 from .watch import MakeWatch
 
 WATCH_KINDS: Final[Mapping[str, MakeWatch]] = {
     SUBENTRY_TEMPERATURE_WATCH: make_temperature_watch,
+    SUBENTRY_EVAPORATION_WATCH: make_evaporation_watch,
+    SUBENTRY_SALINITY_WATCH: make_salinity_watch,
 }

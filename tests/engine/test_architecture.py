@@ -36,6 +36,7 @@ CONVERSIONS = {
     ("condition.py", "self._options[ATTR_CERTAINTY] / 100.0"),
     ("dashboard.py", "24 * WEEK_DAYS"),
     ("temperature_entities.py", "PERCENT * frac"),
+    ("evaporation_entities.py", "PERCENT * frac"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),

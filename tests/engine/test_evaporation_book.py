@@ -272,10 +272,20 @@ def test_the_books_come_back(settled: Days) -> None:
     assert shown == settled.view(3.0)
 
 
+def test_another_surface_learns_anew(settled: Days) -> None:
+    """The coefficient is one of a square metre: with the wrong surface it was wrong, too."""
+    book = EvaporationBook(replace(SPEC, area_m2=1.3))
+    book.restore(settled.book.snapshot())
+    view = book.view(settled.t_s, Measured(3.0, 0.0), USUAL, SaltVerdict.UNKNOWN)
+    assert (view.coefficient, view.quiet_days) == (None, 0)
+    assert view.expected_l_per_day == pytest.approx(0.09 * PER_L * 1.3 / 1.2, rel=WITHIN)
+
+
 @pytest.mark.parametrize(
     "damage",
     [
         {"learner": None},
+        {"area_m2": None},
         {"heaters": ["x"]},
         {"hours": [[1.0, 2.0]]},
         {"hours": 3},

@@ -166,6 +166,19 @@ def test_drift_of_readings_by_hand() -> None:
     assert view.verdict is SaltVerdict.CONCENTRATING
 
 
+def test_readings_before_a_water_change_are_no_drift() -> None:
+    tank = Tank(TYPED)
+    for at in range(4):
+        tank.t_s = at * DAY_S
+        tank.book.record(tank.t_s, 34.0)
+    tank.look(None, is_changed=True)
+    tank.t_s += DAY_S
+    tank.book.record(tank.t_s, 36.0)
+    tank.look(None)
+    # The reading at the very time of the change is taken with it: two, and none before.
+    assert tank.view().drift_psu_per_day is None
+
+
 def test_a_probe_is_not_replaced_by_what_was_typed() -> None:
     tank = Tank(PROBE)
     tank.book.record(0.0, 34.5)
@@ -225,6 +238,7 @@ def test_the_books_come_back() -> None:
         {"days": [[1.0]]},
         {"records": [[1.0, 99.0]]},
         {"records": [[1.0, "x"]]},
+        {"changed_s": None},
         {"today": ["2026-03-01", 1.0]},
         {"today": ["2026-03-01", 1.0, 0.0, 1.0, 1.0]},
         {"today": 3},

@@ -95,6 +95,15 @@ def pressure_gap_pa(water_c: float, air_c: float, humidity_frac: float, salinity
     return over_water - humidity_frac * saturation_pa(air_c)
 
 
+def rectangle_m2(length_m: float, width_m: float) -> float:
+    """Return the surface of a rectangular tank, m2.
+
+    Raises:
+        InputError: A side that is not above 0.
+    """
+    return positive("a length", length_m, "m") * positive("a width", width_m, "m")
+
+
 def coefficient_of_activity(activity_frac: float) -> float:
     """Return the coefficient, kg/(m2 h kPa), of an activity factor of 0.1 to 2.
 

@@ -313,6 +313,7 @@ class EvaporationBook:
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned and added up."""
         return {
+            "area_m2": self.spec.area_m2,
             "learner": self._learner.snapshot(),
             "heaters": list(self._heaters),
             "hours": [list(hour) for hour in self._hours],
@@ -323,12 +324,13 @@ class EvaporationBook:
         }
 
     def restore(self, data: Mapping[str, Any]) -> None:
-        """Take up a snapshot.
+        """Take up a snapshot; what another surface taught is of no use.
 
         Raises:
             ValueError: It is damaged; nothing is taken up then.
         """
         try:
+            is_same = number(data["area_m2"]) == self.spec.area_m2
             first = coefficient_of_activity(self.spec.activity_frac)
             learner = CoefficientLearner.restore(data["learner"], first)
             heaters = numbers(data["heaters"])
@@ -338,11 +340,12 @@ class EvaporationBook:
         except (KeyError, TypeError, AttributeError) as err:
             text = f"not the books of a surface: {err!r}"
             raise InputError(InputFault.NOT_FINITE, text) from err
-        self._learner = learner
-        self._heaters.extend(heaters)
         self._hours.extend(hours)
         self._open = opened
-        self._closed.extend(closed)
+        if is_same:
+            self._learner = learner
+            self._heaters.extend(heaters)
+            self._closed.extend(closed)
 
 
 def _row(row: object, length: int) -> list[float]:

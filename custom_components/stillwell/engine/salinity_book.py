@@ -93,7 +93,9 @@ class _Today:
 class SalinityBook:
     """One tank; give it what the probe says twice a minute, and what is typed in."""
 
-    __slots__ = ("_days", "_high", "_last", "_low", "_now_psu", "_records", "_today", "spec")
+    __slots__ = (
+        "_changed_s", "_days", "_high", "_last", "_low", "_now_psu", "_records", "_today", "spec",
+    )  # fmt: skip
 
     def __init__(self, spec: SalinitySpec) -> None:
         self.spec = spec
@@ -106,6 +108,7 @@ class SalinityBook:
         self._days: deque[tuple[float, float]] = deque(maxlen=PROBE_DAYS)
         self._records: deque[tuple[float, float]] = deque(maxlen=RECORDS_KEPT)
         self._today: _Today | None = None
+        self._changed_s = 0.0  # when water was changed last
         self._last: float | None = None
         self._now_psu: float | None = None
 
@@ -129,8 +132,8 @@ class SalinityBook:
             within("a salinity", probe_psu, LEAST_PSU, MOST_PSU, unit="PSU")
         last, self._last = self._last, t_s
         if is_changed:
-            self._days.clear()
-            self._today = None
+            self._changed_s = t_s
+            self.forget_probe()
         today = self._of(day)
         if probe_psu is not None and last is not None and 0.0 < t_s - last <= HOLDS_S:
             today.psu_s += probe_psu * (t_s - last)
@@ -138,6 +141,11 @@ class SalinityBook:
         self._now_psu = probe_psu if self.spec.has_probe else self._recorded(t_s)
         self._low.take(t_s, self._now_psu)
         self._high.take(t_s, self._now_psu)
+
+    def forget_probe(self) -> None:
+        """Begin the drift of the probe anew: the water was changed, or it is another one."""
+        self._days.clear()
+        self._today = None
 
     def _of(self, day: DaySpan) -> _Today:
         today = self._today
@@ -176,7 +184,8 @@ class SalinityBook:
             points, holds_s, sigma = self._days, (PROBE_DAYS + 1) * DAY_S, PROBE_SIGMA_PSU
         else:
             points, holds_s, sigma = self._records, RECORD_HOLDS_S, RECORD_SIGMA_PSU
-        recent = [((at - t_s) / DAY_S, psu) for at, psu in points if t_s - at <= holds_s]
+        since_s = max(self._changed_s, t_s - holds_s)
+        recent = [((at - t_s) / DAY_S, psu) for at, psu in points if at >= since_s]
         return robust_line(recent, sigma)
 
     def view(
@@ -241,6 +250,7 @@ class SalinityBook:
         return {
             "days": [list(point) for point in self._days],
             "records": [list(point) for point in self._records],
+            "changed_s": self._changed_s,
             "today": None
             if today is None
             else [
@@ -257,12 +267,14 @@ class SalinityBook:
         try:
             days = [_point(row) for row in data["days"]]
             records = [_point(row) for row in data["records"]]
+            changed_s = number(data["changed_s"])
             today = _today(data["today"])
         except (KeyError, TypeError, AttributeError) as err:
             text = f"not the books of a salinity: {err!r}"
             raise InputError(InputFault.NOT_FINITE, text) from err
         self._days.extend(days)
         self._records.extend(records)
+        self._changed_s = changed_s
         self._today = today
 
 
