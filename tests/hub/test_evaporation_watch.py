@@ -262,9 +262,7 @@ async def test_a_source_that_is_renamed_is_followed_and_one_that_is_gone_is_told
     lab: Lab, room: Room
 ) -> None:
     registry = er.async_get(lab.hass)
-    registry.async_get_or_create(
-        "sensor", "test", "humidity", suggested_object_id="room_humidity"
-    )
+    registry.async_get_or_create("sensor", "test", "humidity", suggested_object_id="room_humidity")
     await room.set_up(watch())
     registry.async_update_entity(HUMIDITY, new_entity_id="sensor.lab_humidity")
     await lab.hass.async_block_till_done(wait_background_tasks=True)
