@@ -15,6 +15,7 @@ from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .dosing_actions import async_register as async_register_dosing
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
+from .salinity_actions import async_register as async_register_salinity
 from .sentences import async_register_sentences
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
@@ -34,6 +35,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register_report(hass)
     async_register_dosing(hass)
     async_register_batch(hass)
+    async_register_salinity(hass)
     return True
 
 

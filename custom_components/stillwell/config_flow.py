@@ -27,18 +27,22 @@ from .const import (
     DEFAULT_SALINITY_PSU,
     DOMAIN,
     SUBENTRY_DOSING,
+    SUBENTRY_EVAPORATION_WATCH,
     SUBENTRY_FILL_LINE,
     SUBENTRY_MIXING_VAT,
     SUBENTRY_RESERVOIR,
     SUBENTRY_RODI_UNIT,
+    SUBENTRY_SALINITY_WATCH,
     SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from .dosing_flow import DosingFlow
+from .evaporation_flow import EvaporationWatchFlow
 from .form_units import FormUnits
 from .line_flow import FillLineFlow
 from .pour_flow import PourFlow
 from .rodi_flow import RodiUnitFlow
+from .salinity_flow import SalinityWatchFlow
 from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_kind_flow import MixingVatFlow, SumpFlow
@@ -72,7 +76,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
     def async_get_supported_subentry_types(
         cls, config_entry: ConfigEntry
     ) -> dict[str, type[ConfigSubentryFlow]]:
-        """Return what a system may have: vessels, fill lines, temperature watches."""
+        """Return what a system may have: vessels, fill lines, watches."""
         return {
             SUBENTRY_RESERVOIR: ReservoirFlow,
             SUBENTRY_SUMP: SumpFlow,
@@ -81,6 +85,8 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             SUBENTRY_TEMPERATURE_WATCH: TemperatureWatchFlow,
             SUBENTRY_RODI_UNIT: RodiUnitFlow,
             SUBENTRY_DOSING: DosingFlow,
+            SUBENTRY_EVAPORATION_WATCH: EvaporationWatchFlow,
+            SUBENTRY_SALINITY_WATCH: SalinityWatchFlow,
         }
 
     @staticmethod

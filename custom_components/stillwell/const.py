@@ -16,6 +16,8 @@ SUBENTRY_MIXING_VAT: Final = "mixing_vat"
 
 # What holds water and has a level; the order is the one of lists.
 VESSEL_KINDS: Final = (SUBENTRY_RESERVOIR, SUBENTRY_SUMP, SUBENTRY_MIXING_VAT)
+SUBENTRY_EVAPORATION_WATCH: Final = "evaporation_watch"
+SUBENTRY_SALINITY_WATCH: Final = "salinity_watch"
 
 EVENT_DECISION: Final = "stillwell_decision"
 
@@ -110,6 +112,18 @@ CONF_RATED_L: Final = "rated_l"
 CONF_FEED_PRESSURE_SOURCE: Final = "feed_pressure_source"
 CONF_FEED_SOLIDS_SOURCE: Final = "feed_solids_source"
 CONF_PRODUCT_SOLIDS_SOURCE: Final = "product_solids_source"
+
+# Subentry: one evaporation watch. The vessel and the temperature watch by their subentries' ids.
+CONF_HUMIDITY_SOURCE: Final = "humidity_source"
+CONF_SURFACE_M2: Final = "surface_m2"
+CONF_ACTIVITY_FRAC: Final = "activity_frac"
+CONF_TEMPERATURE_WATCH: Final = "temperature_watch"
+
+# Subentry: one salinity watch. Salinities in PSU.
+CONF_SALINITY_KIND: Final = "salinity_kind"
+CONF_LOW_PSU: Final = "low_psu"
+CONF_HIGH_PSU: Final = "high_psu"
+CONF_OVERFILL_L: Final = "overfill_l"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

@@ -181,6 +181,16 @@ def _probe_value(
     return converter.convert(value, unit, wanted)
 
 
+def humidity_frac(state: State | None, now_s: float) -> float | None:
+    """Return the relative humidity of a room now, 0 to 1, or None when nobody knows."""
+    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+        return None
+    value = state_number(state)
+    if isinstance(value, Reason) or state_unit(state) != UnitOfRatio.PERCENTAGE:
+        return None
+    return value / 100
+
+
 def is_temperature_unit(unit: str | None) -> bool:
     """Return whether the hub can convert a unit to degC."""
     return unit is not None and unit in TemperatureConverter.VALID_UNITS

@@ -21,6 +21,7 @@ from .const import (
     CONF_FEED_SOLIDS_SOURCE,
     CONF_HEATER,
     CONF_HIGH_INPUTS,
+    CONF_HUMIDITY_SOURCE,
     CONF_LEAK_INPUTS,
     CONF_ORP_SOURCE,
     CONF_PH_SOURCE,
@@ -62,6 +63,7 @@ ISSUES: Final = {
     CONF_STOCK_CONDUCTIVITY: "source_missing",
     CONF_PH_SOURCE: "source_missing",
     CONF_ORP_SOURCE: "source_missing",
+    CONF_HUMIDITY_SOURCE: "source_missing",
     CONF_SALINITY_SOURCE: "source_missing",
 }
 

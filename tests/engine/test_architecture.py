@@ -41,6 +41,7 @@ CONVERSIONS = {
     ("dosing_checks.py", "ML_PER_L * proposed_caps_l(system_l)[2]"),
     ("dosing_entities.py", "ML_PER_L * litres"),
     ("dosing_entities.py", "PERCENT * view.strength_frac"),
+    ("evaporation_entities.py", "PERCENT * frac"),
     ("backfill.py", "(chunk_start - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),

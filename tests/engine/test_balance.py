@@ -444,6 +444,20 @@ def test_held_volume_falls_with_the_use_carried() -> None:
     assert b.volume_l == pytest.approx(before - 36000 * 3.5e-5, abs=0.15)
 
 
+def test_time_between_the_reports_of_a_good_signal_is_covered() -> None:
+    """A report each ten minutes and a look each minute between; for an hour the signal is bad."""
+    at = day_of(START).start_s
+    b = plain([(at, 20.0)])
+    for minute in range(1, 601):
+        t_s = at + 60.0 * minute
+        if minute % 10:
+            b.hold(t_s, day_of(t_s), is_seen=not 300 <= minute <= 360)
+        else:
+            plain([(t_s, 20.0 - 3.5e-5 * 60.0 * minute)], b)
+    # From the report at 300 to the one at 360 nobody saw anything.
+    assert b.days[-1].covered_frac == pytest.approx((600 - 60) / 1440.0, abs=1e-6)
+
+
 @pytest.mark.parametrize("added_l", [0.0, 14.0])
 def test_a_week_without_readings(added_l: float) -> None:
     steps = ((5.0, added_l),) if added_l else ()

@@ -38,6 +38,7 @@ from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.membrane import MembraneState, Stage
 from custom_components.stillwell.engine.quantities import Reason, Status
 from custom_components.stillwell.happenings import HAPPENINGS, STANDINGS
+from custom_components.stillwell.salinity_source import SalinityKind
 from custom_components.stillwell.settings import Measure
 from custom_components.stillwell.vessel_forms import MARKS, SHAPE_FIELDS
 from homeassistant.const import Platform
@@ -261,6 +262,7 @@ def test_lists_of_the_forms_have_texts() -> None:
         "capture": set(MARKS),
         "measure": {measure.value for measure in Measure},
         "rodi_stage": {stage.value for stage in Stage},
+        "salinity_kind": {kind.value for kind in SalinityKind},
         "shape": set(SHAPE_FIELDS),
     }
 
@@ -395,6 +397,10 @@ def _refusals(*names: str) -> set[str]:
     return keys
 
 
+_KEYED = {"evaporation": set[str](), "salinity": {"salinity_unit", "conductivity_unit"}}
+"""Errors of the watches' forms whose key is chosen before it is raised."""
+
+
 def test_every_form_error_has_its_text() -> None:
     """Each key in `Refusal(field, key)` and each error of the system's form is written."""
     ranged = {f"{mark}_{why}" for mark in ("start", "full", "high") for why in ("range", "unseen")}
@@ -413,6 +419,9 @@ def test_every_form_error_has_its_text() -> None:
     assert _refusals("stored_flow.py", "rodi_flow.py") | {
         error for _, error in rodi_flow.SOURCES.values()
     } == set(written)
+    for kind in ("evaporation", "salinity"):
+        written = EN["config_subentries"][f"{kind}_watch"]["error"]
+        assert _refusals("stored_flow.py", f"{kind}_flow.py") | _KEYED[kind] == set(written)
     system = (PACKAGE / Path(config_flow.__file__).name).read_text("utf-8")
     assert all(f'"{key}"' in system for key in EN["config"]["error"])
 

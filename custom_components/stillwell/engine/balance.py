@@ -102,6 +102,7 @@ class Balance:
         "_gap_s",
         "_interrupted",
         "_is_begun",
+        "_is_dark",
         "_is_held",
         "_is_rebased",
         "_join_var",
@@ -126,6 +127,7 @@ class Balance:
         self._carry = 0.0  # usual use, carried where it cannot be seen, L/s
         self._extra = 0.0  # what the use of now differs from the usual, L/s
         self._is_held = False
+        self._is_dark = True  # whether nobody looked, since the level is held
         self._is_rebased = False
         self._curve = UseCurve()
         self._book = DayBook()
@@ -342,7 +344,7 @@ class Balance:
         if self._excursion is None and gap_s > max(_BLIND_AFTER_S, _BLIND_TIMES * self._gap_s):
             self._go_blind(t_s)
         self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
-        covered_s = 0.0 if self._is_held else t_s - before_s
+        covered_s = 0.0 if self._is_held and self._is_dark else t_s - before_s
         self._t_s = t_s
         newest_s = self._samples.newest_s
         if newest_s is None or t_s - newest_s >= _SPACING_S:
@@ -644,12 +646,21 @@ class Balance:
             wander = max(_WANDER_FRAC * use[0], _LEAST_WANDER_FRAC * self._capacity_l)
             self._wander = (wander / DAY_S) ** 2 / DAY_S
 
-    def hold(self, t_s: float, day: DaySpan) -> None:
-        """Let time pass without a valid reading; use is carried at the learned rate."""
+    def hold(self, t_s: float, day: DaySpan, *, is_seen: bool = False) -> None:
+        """Let time pass without a valid reading; use is carried at the learned rate.
+
+        Args:
+            t_s: Now.
+            day: The local day that holds it.
+            is_seen: Whether the signal is good all the same, and only no report came now.
+        """
         if not self._is_begun or t_s <= self._t_s:
             return
         before_s = self._t_s
         self._go_blind(t_s)
+        self._is_dark = not is_seen
+        if is_seen:
+            self._book.note(day, covered_s=t_s - before_s)
         self._meter(before_s, day)
 
     def restarted(self, t_s: float) -> None:
@@ -667,7 +678,7 @@ class Balance:
     def _go_blind(self, t_s: float) -> None:
         if not self._is_held and self._excursion is None:
             self._foresee()
-        self._is_held = True
+        self._is_held = self._is_dark = True
         self._t_s = t_s
 
     def _set_clock(self, by_s: float) -> None:

@@ -42,6 +42,11 @@ QUIET_LOW: Final = 0.6
 QUIET_HIGH: Final = 1.5
 """A day outside these shares of what was learned is an event, not a lesson."""
 
+LEAST_SPREAD_FRAC: Final = 0.03
+"""A per cent of humidity moves the expectation by about as much (26 degC, 22 degC, 50 %)."""
+SIGMAS_PER_MEDIAN: Final = 1.4826
+"""Standard deviation over median distance of a normal distribution."""
+
 
 def saturation_pa(temp_c: float) -> float:
     """Return the saturation pressure of water vapour over pure liquid water, Pa; 0 to 50 degC.
@@ -88,6 +93,15 @@ def pressure_gap_pa(water_c: float, air_c: float, humidity_frac: float, salinity
     within("a humidity", humidity_frac, 0.0, 1.0, mix_ups=(PERCENT,))
     over_water = water_activity_frac(salinity) * saturation_pa(water_c)
     return over_water - humidity_frac * saturation_pa(air_c)
+
+
+def rectangle_m2(length_m: float, width_m: float) -> float:
+    """Return the surface of a rectangular tank, m2.
+
+    Raises:
+        InputError: A side that is not above 0.
+    """
+    return positive("a length", length_m, "m") * positive("a width", width_m, "m")
 
 
 def coefficient_of_activity(activity_frac: float) -> float:
@@ -187,15 +201,21 @@ class Day:
 class CoefficientLearner:
     """Learns the coefficient of one tank from its quiet days.
 
-    Until there are three it says `STILL_COEFFICIENT`. Afterwards the median of the last
-    fourteen counts, clamped; a day far from it teaches nothing, so that a cover left off does
-    not become normal by itself. `relearn` makes it normal on the keeper's word.
+    Until there are three it says the first guess. Afterwards the median of the last fourteen
+    counts, clamped; a day far from it teaches nothing, so that a cover left off does not become
+    normal by itself. `relearn` makes it normal on the keeper's word.
     """
 
-    __slots__ = ("_days",)
+    __slots__ = ("_days", "_first")
 
-    def __init__(self) -> None:
+    def __init__(self, first: float = STILL_COEFFICIENT) -> None:
+        self._first = positive("a coefficient", first, "kg/(m2 h kPa)")
         self._days: deque[float] = deque(maxlen=DAYS_KEPT)
+
+    @property
+    def days(self) -> int:
+        """How many quiet days count."""
+        return len(self._days)
 
     @property
     def is_learned(self) -> bool:
@@ -206,8 +226,20 @@ class CoefficientLearner:
     def coefficient(self) -> float:
         """The coefficient to expect with, kg/(m2 h kPa)."""
         if not self.is_learned:
-            return STILL_COEFFICIENT
+            return self._first
         return min(max(median(self._days), LEAST_COEFFICIENT), MOST_COEFFICIENT)
+
+    @property
+    def spread_frac(self) -> float:
+        """One standard deviation of a single day about the coefficient, as a share of it.
+
+        Robust: 1.4826 times the median distance; never below what a room's sensors leave.
+        """
+        if not self.is_learned:
+            return 1.0
+        middle = median(self._days)
+        distance = median(abs(day - middle) for day in self._days)
+        return max(LEAST_SPREAD_FRAC, SIGMAS_PER_MEDIAN * distance / middle)
 
     def take(self, day: Day) -> bool:
         """Learn from a day; return whether it taught anything."""
@@ -232,13 +264,13 @@ class CoefficientLearner:
         return {"days": list(self._days)}
 
     @classmethod
-    def restore(cls, data: dict[str, Any]) -> CoefficientLearner:
+    def restore(cls, data: dict[str, Any], first: float = STILL_COEFFICIENT) -> CoefficientLearner:
         """Return the learner of a snapshot.
 
         Raises:
             ValueError: The snapshot is damaged.
         """
-        learner = cls()
+        learner = cls(first)
         days = data.get("days")
         if not isinstance(days, list):
             raise InputError(InputFault.OUTSIDE_RANGE, "no list of days")

@@ -81,6 +81,13 @@ class ThermalView:
     """Of the last day."""
 
 
+def mean_power_w(spec: ThermalSpec, view: ThermalView) -> float | None:
+    """Return the heater's mean power over the last day, W; None when one of both is not known."""
+    if spec.power_w is None or view.duty_frac is None:
+        return None
+    return spec.power_w * view.duty_frac
+
+
 @dataclass(slots=True)
 class _Phase:
     """A stretch of one command."""

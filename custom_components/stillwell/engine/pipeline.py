@@ -221,7 +221,8 @@ class VesselModel:
                 resolution_m=self._conditioner.resolution_m,
             )
         if not verdict.accepted or self._check is not None:
-            balance.hold(verdict.t_s, day)
+            is_seen = verdict.status.is_usable and self._check is None
+            balance.hold(verdict.t_s, day, is_seen=is_seen)
         else:
             is_draining = balance.flow is Flow.DRAINING
             self._burst.look(

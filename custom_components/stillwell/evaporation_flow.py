@@ -1,0 +1,232 @@
+"""Set-up of an evaporation watch in the UI: vessel, water, room, and the open surface."""
+
+from typing import TYPE_CHECKING, Any, Final
+
+import voluptuous as vol
+from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
+from homeassistant.const import UnitOfArea, UnitOfRatio
+from homeassistant.helpers.selector import (
+    NumberSelector,
+    NumberSelectorConfig,
+    NumberSelectorMode,
+    SelectOptionDict,
+    SelectSelector,
+    SelectSelectorConfig,
+    SelectSelectorMode,
+    TextSelector,
+)
+from homeassistant.util.unit_conversion import AreaConverter
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
+
+from .const import (
+    CONF_ACTIVITY_FRAC,
+    CONF_HUMIDITY_SOURCE,
+    CONF_ROOM_SOURCE,
+    CONF_SALINITY_PSU,
+    CONF_SURFACE_M2,
+    CONF_TEMPERATURE_SOURCE,
+    CONF_TEMPERATURE_WATCH,
+    CONF_VESSEL,
+    DEFAULT_SALINITY_PSU,
+    SUBENTRY_EVAPORATION_WATCH,
+    SUBENTRY_RESERVOIR,
+    SUBENTRY_TEMPERATURE_WATCH,
+)
+from .engine.evaporation import rectangle_m2
+from .evaporation_watch import evaporation_settings
+from .form_units import FormUnits
+from .readings import is_temperature_unit, state_unit
+from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .vessel_checks import Refusal
+from .vessel_forms import LEVEL_DOMAINS, entity_field
+from .vessel_neighbours import own_entities
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from homeassistant.config_entries import ConfigSubentry
+
+FIELD_SURFACE: Final = "surface"
+FIELD_LENGTH: Final = "length"
+FIELD_WIDTH: Final = "width"
+FIELD_ACTIVITY: Final = "activity"
+CHOICES: Final = (
+    CONF_VESSEL,
+    CONF_TEMPERATURE_SOURCE,
+    CONF_ROOM_SOURCE,
+    CONF_HUMIDITY_SOURCE,
+    CONF_TEMPERATURE_WATCH,
+)
+SUMP: Final = "sump"
+MEASURED_FROM: Final = (SUBENTRY_RESERVOIR, SUMP)
+"""What holds the water that evaporates, or the water that replaces it."""
+SMALLEST_M2: Final = 0.01
+LARGEST_M2: Final = 50.0
+EXAMPLE_M2: Final = 0.6
+# A surface that overflow and pumps keep moving, and no fan: 0.09 kg/(m2 h kPa), within a factor
+# of two of any tank. It counts only until three quiet days were seen.
+ACTIVITY: Final = 0.6
+_DIGITS: Final = 4
+
+
+class EvaporationWatchFlow(StoredFlow):
+    """Add or change an evaporation watch."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for everything at once, then save."""
+        vessels = self._subentries(*MEASURED_FROM)
+        if not vessels:
+            return self.async_abort(reason="no_vessel")
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                name, data = self._checked(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(name, data)
+        return self.async_show_form(
+            step_id="user",
+            data_schema=self.add_suggested_values_to_schema(
+                self._schema(vessels), user_input or self._stored_values()
+            ),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={} if refusal is None else refusal.placeholders,
+            last_step=True,
+        )
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Show the same form with what is stored."""
+        return await self.async_step_user(user_input)
+
+    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
+        if self.source == SOURCE_RECONFIGURE:
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
+            )
+        return self.async_create_entry(title=name, data=data)
+
+    def _subentries(self, *kinds: str) -> list[ConfigSubentry]:
+        system = self._get_entry()
+        return [found for kind in kinds for found in system.get_subentries_of_type(kind)]
+
+    # Units
+
+    @property
+    def _area_unit(self) -> UnitOfArea:
+        is_imperial = self.hass.config.units is US_CUSTOMARY_SYSTEM
+        return UnitOfArea.SQUARE_FEET if is_imperial else UnitOfArea.SQUARE_METERS
+
+    def _shown_area(self, area_m2: float) -> float:
+        square_metres = UnitOfArea.SQUARE_METERS
+        return round(AreaConverter.convert(area_m2, square_metres, self._area_unit), _DIGITS)
+
+    # The form
+
+    def _stored_values(self) -> dict[str, Any]:
+        if (stored := self._stored) is None:
+            return {}
+        return {
+            **{key: stored.data[key] for key in CHOICES if key in stored.data},
+            FIELD_NAME: stored.title,
+            FIELD_SURFACE: self._shown_area(stored.data[CONF_SURFACE_M2]),
+            FIELD_ACTIVITY: stored.data[CONF_ACTIVITY_FRAC],
+        }
+
+    def _schema(self, vessels: list[ConfigSubentry]) -> vol.Schema:
+        thermometer = entity_field(LEVEL_DOMAINS, own_entities(self.hass))
+        length = _number(FormUnits.of(self.hass).length)
+        fields: dict[Any, Any] = {
+            vol.Required(FIELD_NAME): TextSelector(),
+            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): _choice(vessels),
+            vol.Required(CONF_TEMPERATURE_SOURCE): thermometer,
+            vol.Optional(CONF_ROOM_SOURCE): thermometer,
+            vol.Optional(CONF_HUMIDITY_SOURCE): thermometer,
+            vol.Optional(FIELD_SURFACE): _number(self._area_unit),
+            vol.Optional(FIELD_LENGTH): length,
+            vol.Optional(FIELD_WIDTH): length,
+            vol.Required(FIELD_ACTIVITY, default=ACTIVITY): _number(None),
+        }
+        if heaters := self._subentries(SUBENTRY_TEMPERATURE_WATCH):
+            fields[vol.Optional(CONF_TEMPERATURE_WATCH)] = _choice(heaters)
+        return vol.Schema(fields)
+
+    # Checks
+
+    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
+        """Return name and data.
+
+        Raises:
+            Refusal: naming the field, why, and what would work.
+        """
+        taken = {
+            watch.title.casefold()
+            for watch in self._subentries(SUBENTRY_EVAPORATION_WATCH)
+            if watch.subentry_id != self._own_id
+        }
+        check_name(values[FIELD_NAME], taken, self._get_entry().title)
+        self._check_units(values)
+        data: dict[str, Any] = {key: values[key] for key in CHOICES if values.get(key)}
+        data[CONF_SURFACE_M2] = self._surface_m2(values)
+        data[CONF_ACTIVITY_FRAC] = float(values[FIELD_ACTIVITY])
+        salinity = self._get_entry().data.get(CONF_SALINITY_PSU, DEFAULT_SALINITY_PSU)
+        try:
+            evaporation_settings(data, salinity)
+        except ValueError as err:
+            raise Refusal(FIELD_ACTIVITY, "activity_range", works=f"{ACTIVITY:g}") from err
+        return values[FIELD_NAME].strip(), data
+
+    def _check_units(self, values: Mapping[str, Any]) -> None:
+        for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
+            state = self.hass.states.get(values.get(key, ""))
+            if state is not None and not is_temperature_unit(unit := state_unit(state)):
+                raise Refusal(key, "temperature_unit", source=values[key], unit=str(unit))
+        if not (humidity := values.get(CONF_HUMIDITY_SOURCE)):
+            return
+        if not values.get(CONF_ROOM_SOURCE):
+            raise Refusal(CONF_ROOM_SOURCE, "room_missing")
+        state = self.hass.states.get(humidity)
+        if state is not None and (unit := state_unit(state)) != UnitOfRatio.PERCENTAGE:
+            raise Refusal(CONF_HUMIDITY_SOURCE, "humidity_unit", source=humidity, unit=str(unit))
+
+    def _surface_m2(self, values: Mapping[str, Any]) -> float:
+        """Return the open surface: typed in as such, or as the length and width of a tank."""
+        surface = values.get(FIELD_SURFACE)
+        sides = [values.get(FIELD_LENGTH), values.get(FIELD_WIDTH)]
+        given = [side for side in sides if side is not None]
+        if len(given) == 1 or (surface is None) is not bool(given):
+            raise Refusal(FIELD_SURFACE, "surface_twice")
+        if surface is not None:
+            to_unit = UnitOfArea.SQUARE_METERS
+            area_m2 = AreaConverter.convert(surface, self._area_unit, to_unit)
+        elif min(given) <= 0:
+            area_m2 = 0.0
+        else:
+            units = FormUnits.of(self.hass)
+            area_m2 = rectangle_m2(*(units.to_m(side) for side in given))
+        if not SMALLEST_M2 <= area_m2 <= LARGEST_M2:
+            raise Refusal(
+                FIELD_SURFACE,
+                "surface_range",
+                smallest=self._area_text(SMALLEST_M2),
+                largest=self._area_text(LARGEST_M2),
+                works=self._area_text(EXAMPLE_M2),
+            )
+        return round(area_m2, _DIGITS + 2)
+
+    def _area_text(self, area_m2: float) -> str:
+        return f"{self._shown_area(area_m2):.3g} {self._area_unit}"
+
+
+def _number(unit: str | None) -> NumberSelector:
+    config = NumberSelectorConfig(min=0, step="any", mode=NumberSelectorMode.BOX)
+    if unit is not None:
+        config["unit_of_measurement"] = unit
+    return NumberSelector(config)
+
+
+def _choice(found: list[ConfigSubentry]) -> SelectSelector:
+    options = [SelectOptionDict(value=one.subentry_id, label=one.title) for one in found]
+    return SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))

@@ -1,0 +1,189 @@
+"""Set-up of a salinity watch in the UI: where the salinity comes from, and its band."""
+
+from typing import TYPE_CHECKING, Any, Final
+
+import voluptuous as vol
+from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
+from homeassistant.helpers.selector import (
+    NumberSelector,
+    NumberSelectorConfig,
+    NumberSelectorMode,
+    TextSelector,
+)
+
+from .const import (
+    CONF_HIGH_PSU,
+    CONF_LOW_PSU,
+    CONF_OVERFILL_L,
+    CONF_SALINITY_KIND,
+    CONF_SALINITY_SOURCE,
+    CONF_TEMPERATURE_SOURCE,
+    CONF_VOLUME_L,
+    DEFAULT_FRESH_WATER_CAP_FRAC,
+    SUBENTRY_SALINITY_WATCH,
+)
+from .engine.line_limits import fresh_water_cap_l
+from .engine.seawater import LEAST_PSU, MOST_PSU
+from .form_units import FormUnits
+from .readings import is_temperature_unit, state_unit
+from .salinity_source import SalinityKind, fits_kind
+from .salinity_watch import salinity_settings
+from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .vessel_checks import Refusal
+from .vessel_forms import LEVEL_DOMAINS, choice_field, entity_field
+from .vessel_neighbours import own_entities
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FIELD_LOW: Final = "low"
+FIELD_HIGH: Final = "high"
+FIELD_OVERFILL: Final = "overfill"
+CHOICES: Final = (CONF_SALINITY_KIND, CONF_SALINITY_SOURCE, CONF_TEMPERATURE_SOURCE)
+# Alarm outside 33 to 36.5 PSU (common practice, no source).
+LOW_PSU: Final = 33.0
+HIGH_PSU: Final = 36.5
+UNIT_PSU: Final = "PSU"
+
+
+class SalinityWatchFlow(StoredFlow):
+    """Add or change a salinity watch."""
+
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for everything at once, then save."""
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                name, data = self._checked(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(name, data)
+        return self.async_show_form(
+            step_id="user",
+            data_schema=self.add_suggested_values_to_schema(
+                self._schema(), user_input or self._stored_values()
+            ),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={} if refusal is None else refusal.placeholders,
+            last_step=True,
+        )
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Show the same form with what is stored."""
+        return await self.async_step_user(user_input)
+
+    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
+        if self.source == SOURCE_RECONFIGURE:
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
+            )
+        return self.async_create_entry(title=name, data=data)
+
+    @property
+    def _system_l(self) -> float:
+        volume_l: float = self._get_entry().data[CONF_VOLUME_L]
+        return volume_l
+
+    def _stored_values(self) -> dict[str, Any]:
+        units = FormUnits.of(self.hass)
+        if (stored := self._stored) is None:
+            cap_l = fresh_water_cap_l(self._system_l, DEFAULT_FRESH_WATER_CAP_FRAC)
+            return {FIELD_OVERFILL: units.from_l(cap_l)}
+        return {
+            **{key: stored.data[key] for key in CHOICES if key in stored.data},
+            FIELD_NAME: stored.title,
+            FIELD_LOW: stored.data[CONF_LOW_PSU],
+            FIELD_HIGH: stored.data[CONF_HIGH_PSU],
+            FIELD_OVERFILL: units.from_l(stored.data[CONF_OVERFILL_L]),
+        }
+
+    def _schema(self) -> vol.Schema:
+        source = entity_field(LEVEL_DOMAINS, own_entities(self.hass))
+        kind = choice_field(CONF_SALINITY_KIND, list(SalinityKind))
+        return vol.Schema(
+            {
+                vol.Required(FIELD_NAME): TextSelector(),
+                vol.Required(CONF_SALINITY_KIND, default=SalinityKind.BY_HAND.value): kind,
+                vol.Optional(CONF_SALINITY_SOURCE): source,
+                vol.Optional(CONF_TEMPERATURE_SOURCE): source,
+                vol.Required(FIELD_LOW, default=LOW_PSU): _number(UNIT_PSU),
+                vol.Required(FIELD_HIGH, default=HIGH_PSU): _number(UNIT_PSU),
+                vol.Required(FIELD_OVERFILL): _number(FormUnits.of(self.hass).volume),
+            }
+        )
+
+    # Checks
+
+    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
+        """Return name and data.
+
+        Raises:
+            Refusal: naming the field, why, and what would work.
+        """
+        taken = {
+            watch.title.casefold()
+            for watch in self._get_entry().get_subentries_of_type(SUBENTRY_SALINITY_WATCH)
+            if watch.subentry_id != self._own_id
+        }
+        check_name(values[FIELD_NAME], taken, self._get_entry().title)
+        kind = SalinityKind(values[CONF_SALINITY_KIND])
+        data: dict[str, Any] = {key: values[key] for key in CHOICES if values.get(key)}
+        if kind is SalinityKind.BY_HAND:
+            data.pop(CONF_SALINITY_SOURCE, None)
+        self._check_sources(kind, data)
+        data[CONF_LOW_PSU] = float(values[FIELD_LOW])
+        data[CONF_HIGH_PSU] = float(values[FIELD_HIGH])
+        data[CONF_OVERFILL_L] = self._overfill_l(values[FIELD_OVERFILL])
+        try:
+            salinity_settings(data, self._system_l)
+        except ValueError as err:
+            raise Refusal(
+                FIELD_HIGH,
+                "band_range",
+                least=f"{LEAST_PSU:g}",
+                most=f"{MOST_PSU:g} {UNIT_PSU}",
+                low=f"{LOW_PSU:g}",
+                high=f"{HIGH_PSU:g} {UNIT_PSU}",
+            ) from err
+        return values[FIELD_NAME].strip(), data
+
+    def _check_sources(self, kind: SalinityKind, data: Mapping[str, Any]) -> None:
+        thermometer = data.get(CONF_TEMPERATURE_SOURCE, "")
+        state = self.hass.states.get(thermometer)
+        if state is not None and not is_temperature_unit(unit := state_unit(state)):
+            refused = {"source": thermometer, "unit": str(unit)}
+            raise Refusal(CONF_TEMPERATURE_SOURCE, "temperature_unit", **refused)
+        if kind is SalinityKind.BY_HAND:
+            return
+        if (source := data.get(CONF_SALINITY_SOURCE)) is None:
+            raise Refusal(CONF_SALINITY_SOURCE, "probe_missing")
+        if kind is SalinityKind.CONDUCTIVITY and not thermometer:
+            raise Refusal(CONF_TEMPERATURE_SOURCE, "thermometer_missing")
+        state = self.hass.states.get(source)
+        if state is not None and not fits_kind(unit := state_unit(state), kind):
+            key = "salinity_unit" if kind is SalinityKind.SALINITY else "conductivity_unit"
+            raise Refusal(CONF_SALINITY_SOURCE, key, source=source, unit=str(unit))
+
+    def _overfill_l(self, volume: float) -> float:
+        units = FormUnits.of(self.hass)
+        overfill_l = units.to_l(volume)
+        if not 0 < overfill_l <= self._system_l:
+            works_l = fresh_water_cap_l(self._system_l, DEFAULT_FRESH_WATER_CAP_FRAC)
+            raise Refusal(
+                FIELD_OVERFILL,
+                "overfill_range",
+                most=units.show_l(self._system_l),
+                works=units.show_l(works_l),
+            )
+        return overfill_l
+
+
+def _number(unit: str) -> NumberSelector:
+    return NumberSelector(
+        NumberSelectorConfig(
+            min=0, step="any", unit_of_measurement=unit, mode=NumberSelectorMode.BOX
+        )
+    )
