@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.config_entries import ConfigEntryState
+from homeassistant.const import Platform
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers.translation import async_get_translations
 from homeassistant.util import slugify
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from .coordinator import System
     from .fill_line import FillLine
     from .vessel import VesselRuntime
+    from .watch import Watch
 
 type Card = dict[str, Any]
 type Texts = Mapping[str, str]
@@ -61,15 +63,24 @@ class _Entities:
 
     def __init__(self, hass: HomeAssistant, entry_id: str) -> None:
         registry = er.async_get(hass)
-        self._by_unique_id = {
-            entity.unique_id: entity.entity_id
+        self._enabled = [
+            entity
             for entity in er.async_entries_for_config_entry(registry, entry_id)
             if entity.disabled_by is None
-        }
+        ]
+        self._by_unique_id = {entity.unique_id: entity.entity_id for entity in self._enabled}
 
     def of(self, subentry_id: str) -> Own:
         """Return the look-up of one vessel's or line's entities."""
         return lambda key: self._by_unique_id.get(f"{subentry_id}_{key}")
+
+    def shown_of(self, subentry_id: str) -> list[er.RegistryEntry]:
+        """Return what a watch shows, without its settings and what is for diagnosis only."""
+        return [
+            entity
+            for entity in self._enabled
+            if entity.config_subentry_id == subentry_id and entity.entity_category is None
+        ]
 
 
 def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) -> Card:
@@ -79,6 +90,10 @@ def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) 
         _today(vessels, lines, texts),
         *(_vessel(vessel, own, texts) for vessel, own in vessels),
         *(_line(line, own, texts) for line, own in lines),
+        *(
+            _watch(watch, entities.shown_of(watch.subentry_id), texts)
+            for watch in system.watches.values()
+        ),
         _week(vessels, texts, written),
         _tests(lines, texts),
     ]
@@ -158,6 +173,40 @@ def _line(line: FillLine, own: Own, texts: Texts) -> Card:
         _tile(own("maintenance")),
         _press(own("run_by_hand"), texts["confirm_hand"]),
         _explanation(texts, "explain_line"),
+    )
+
+
+def _watch(watch: Watch, shown: list[er.RegistryEntry], texts: Texts) -> Card:
+    """What a watch measures; what is wrong stands above it, and only while it is."""
+    problems = [entity for entity in shown if _is_of(entity, Platform.BINARY_SENSOR, "problem")]
+    words = [entity for entity in shown if _is_of(entity, Platform.SENSOR, "enum")]
+    figures = [
+        entity for entity in shown if entity.domain == Platform.SENSOR and entity not in words
+    ]
+    answers = [
+        entity
+        for entity in shown
+        if entity.domain in (Platform.BINARY_SENSOR, Platform.SWITCH) and entity not in problems
+    ]
+    buttons = [entity for entity in shown if entity.domain == Platform.BUTTON]
+    return _section(
+        _heading(watch.title, "mdi:water-check"),
+        *(
+            _tile(entity.entity_id, color="red", visibility=_while(entity.entity_id, "on"))
+            for entity in problems
+        ),
+        *(_tile(entity.entity_id) for entity in words),
+        *(_tile(entity.entity_id, is_half=True) for entity in figures),
+        # A tap shows a switch and does not move it.
+        *(_tile(entity.entity_id, tap_action=LOOK, icon_tap_action=LOOK) for entity in answers),
+        *(_press(entity.entity_id, texts["confirm_watch"]) for entity in buttons),
+    )
+
+
+def _is_of(entity: er.RegistryEntry, platform: Platform, device_class: str) -> bool:
+    return entity.domain == platform and device_class in (
+        entity.device_class,
+        entity.original_device_class,
     )
 
 

@@ -12,6 +12,7 @@ from homeassistant.setup import async_setup_component
 
 from .conftest import reservoir
 from .lab import FLOAT, LEAK, VALVE, Lab
+from .test_temperature_watch import watch
 
 # Types of cards and features of the hub's page 20260930.5, read in its own bundle.
 STOCK_CARDS = {"heading", "history-graph", "markdown", "statistics-graph", "tile"}
@@ -67,6 +68,30 @@ async def test_every_vessel_and_line_has_its_section(hass: HomeAssistant, shown:
         "The last week",
         "Proof tests",
     ]
+
+
+async def test_a_watch_has_its_section_with_what_is_wrong_above(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    hass.states.async_set("sensor.nursery_temperature", "25.0", {"unit_of_measurement": "°C"})
+    hass.states.async_set("switch.nursery_heater", "off")
+    await lab.set_up(watch())
+    made = await dashboard(hass)
+    assert headings(made) == ["Today", "Lagoon reservoir", "Nursery temperature", "The last week"]
+    (section,) = [
+        section
+        for view in made["views"]
+        for section in view["sections"]
+        if section["cards"][0]["heading"] == "Nursery temperature"
+    ]
+    shown = section["cards"][1:]
+    alarms = [card["entity"] for card in shown if "visibility" in card]
+    assert alarms == [card["entity"] for card in shown[: len(alarms)]]
+    for alarm in ("temperature_low", "heater_stuck_on"):
+        assert any(entity.endswith(alarm) for entity in alarms)
+    assert shown[-1]["entity"].startswith("button.")
+    assert shown[-1]["tap_action"]["confirmation"]["text"]
+    assert any(card["entity"].endswith("_swing_in_24_hours") for card in shown)
 
 
 async def test_only_cards_of_the_hub_and_no_entity_that_is_not_there(
