@@ -98,6 +98,8 @@ class RodiWatch(Watch):
         self.settings = settings
         self._engine = RodiUnit(settings.spec, dt_util.utcnow().timestamp())
         self._told: str | None = None
+        self._told_l: dict[str, float] | None = None
+        """Stages that were told to be due, and what they had passed."""
 
     @property
     def view(self) -> UnitView:
@@ -185,6 +187,10 @@ class RodiWatch(Watch):
     def async_tell_stages(self) -> None:
         """Tell which stages have passed what they are rated for, and take back what is over."""
         view, units = self.view, FormUnits.of(self.hass)
+        passed_l = {stage: view.passed_l[stage] for stage in view.overdue}
+        if passed_l == self._told_l:
+            return
+        self._told_l = passed_l
         for stage in Stage:
             issue_id = f"stage_due_{self.subentry_id}_{stage}"
             if stage not in view.overdue:
