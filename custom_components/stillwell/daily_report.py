@@ -5,18 +5,18 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.components.binary_sensor import BinarySensorDeviceClass, BinarySensorEntity
-from homeassistant.const import UnitOfTemperature
+from homeassistant.const import UnitOfTemperature, UnitOfVolume
 from homeassistant.core import HomeAssistant
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
-from homeassistant.util.unit_conversion import TemperatureConverter
+from homeassistant.util.unit_conversion import TemperatureConverter, VolumeConverter
 
 from .answers import Answers
-from .const import SUBENTRY_RESERVOIR
+from .const import SUBENTRY_RESERVOIR, SUBENTRY_SUMP
 from .decision_text import reason_text
 from .engine.daily_report import Line, Topic, merged, report
 from .engine.quantities import Status
-from .rodi_entities import TASK_KEY
+from .form_units import FormUnits
 
 if TYPE_CHECKING:
     from .coordinator import System
@@ -26,6 +26,13 @@ if TYPE_CHECKING:
 
 WEEK_S: Final = timedelta(days=7).total_seconds()
 VOLUMES: Final = {"litres": "volume", "expected_litres": "expected"}
+NO_ALARMS: Final = frozenset({"stage_due", "dose_paused"})
+"""Problems that a watch tells itself, as work to be done or beside the dose."""
+DOSES: Final = (Topic.DOSE, Topic.DOSE_HELD)
+SMALL_VOLUMES: Final = {
+    UnitOfVolume.LITERS: (UnitOfVolume.MILLILITERS, 0),
+    UnitOfVolume.GALLONS: (UnitOfVolume.FLUID_OUNCES, 1),
+}
 TEMPERATURES: Final = {"lowest_c": "lowest", "highest_c": "highest"}
 
 
@@ -74,7 +81,7 @@ def _problems(owner: EntityOwner) -> list[str]:
         if isinstance(entity, BinarySensorEntity)
         and entity.is_on
         and entity.device_class is BinarySensorDeviceClass.PROBLEM
-        and entity.entity_description.key != TASK_KEY
+        and entity.entity_description.key not in NO_ALARMS
     ]
 
 
@@ -117,8 +124,8 @@ def _of_line(answers: Answers, line: FillLine, now: datetime) -> Mapping[str, An
             moment = "" if is_late else answers.moment(now, test.due_s)
             key = "report_test_late" if is_late else "report_test_by"
             facts["tests_due"].append(answers.text(key, input=test.name, moment=moment))
-    # Water from outside, into what feeds the tank: one vessel into the next adds nothing.
-    if line.source is None and line.destination.kind == SUBENTRY_RESERVOIR:
+    # Water from outside, into the tank or what feeds it: one vessel into the next adds nothing.
+    if line.source is None and line.destination.kind in (SUBENTRY_RESERVOIR, SUBENTRY_SUMP):
         facts["added_l"] = line.spent[1]
     return facts
 
@@ -130,7 +137,11 @@ def _text(hass: HomeAssistant, answers: Answers, line: Line) -> str:
     given = {"subject": line.subject or ""}
     unit = hass.config.units.temperature_unit
     for key, value in line.numbers.items():
-        if key in VOLUMES:
+        if line.topic in DOSES:
+            small, digits = SMALL_VOLUMES[FormUnits.of(hass).volume]
+            dose = VolumeConverter.convert(value, UnitOfVolume.LITERS, small)
+            given["dose"] = f"{dose:.{digits}f} {small}"
+        elif key in VOLUMES:
             given[VOLUMES[key]] = answers.volume(value)
         elif key in TEMPERATURES:
             shown = TemperatureConverter.convert(value, UnitOfTemperature.CELSIUS, unit)

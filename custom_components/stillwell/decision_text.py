@@ -44,6 +44,12 @@ def common_text(hass: HomeAssistant, key: str, **given: str) -> str:
     return _texts(hass).get(f"component.{DOMAIN}.common.{key}", key).format(**given)
 
 
+@callback
+def state_text(hass: HomeAssistant, key: str, word: str) -> str:
+    """Return the text of a sensor's word, or the word where there is none."""
+    return _texts(hass).get(f"component.{DOMAIN}.entity.sensor.{key}.state.{word}", word)
+
+
 def _texts(hass: HomeAssistant) -> dict[str, str]:
     language = hass.config.language
     found: dict[str, str] = {}

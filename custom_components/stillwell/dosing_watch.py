@@ -17,9 +17,12 @@ from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
 
 from .const import DOMAIN, SUBENTRY_FILL_LINE
+from .decision_text import state_text
 from .dosing_entities import dosing_binary_sensors, dosing_sensors, dosing_switches
 from .dosing_settings import DosingSettings, dosing_settings, line_spec
+from .engine.delivery import Delivery
 from .engine.dosing import DosingFacts, NoDose
+from .engine.limewater import Stock
 from .engine.limewater_line import LimewaterLine, LineFacts, LineSpec, LineView
 from .local_time import LocalTime
 from .readings import (
@@ -253,6 +256,29 @@ class DosingWatch(Watch):
             self._engine.suppose_day_used_up(dt_util.utcnow().timestamp())
             return
         self.is_armed = stored.get(KEY_ARMED) is True and stored.get(KEY_FOOTING) == self._footing
+
+    @override
+    def report(self) -> dict[str, Any]:
+        """Return what was dosed, why no more, and what the stock needs."""
+        if (view := self.view) is None:
+            return {}
+        reason = view.advice.reason
+        needs = [
+            state_text(self.hass, key, word.value)
+            for key, word, bad in (
+                ("no_dose_reason", reason, (NoDose.STOCK_EMPTY,)),
+                ("stock_judgement", view.stock, (Stock.WEAK, Stock.SPENT)),
+                ("dose_delivery", view.delivery, (Delivery.STOCK_EXHAUSTED, Delivery.PUMP_CLOGGED)),
+            )
+            if word is not None and word in bad
+        ]
+        return {
+            "dose_l": view.given_24h_l,
+            "no_dose_reason": (
+                state_text(self.hass, "no_dose_reason", reason.value) if self.is_paused else None
+            ),
+            "hands_needed": [f"{self.title}: {need}" for need in needs],
+        }
 
     @override
     def facts(self) -> dict[str, Any]:

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 UNIT_L_PER_DAY: Final = "L/d"
 PERCENT: Final = 100.0
-TASK_KEY: Final = "stage_due"
-"""A problem that is work to be done and no alarm."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +134,7 @@ RODI_SENSORS: Final = (
 )
 
 STAGE_DUE: Final = BinarySensorEntityDescription(
-    key=TASK_KEY,
+    key="stage_due",
     translation_key="stage_due",
     device_class=BinarySensorDeviceClass.PROBLEM,
 )

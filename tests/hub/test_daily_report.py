@@ -9,9 +9,11 @@ from custom_components.stillwell.engine.daily_report import MOST_LINES
 from homeassistant.config_entries import ConfigEntryState
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.util import dt as dt_util
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
 from .conftest import reservoir
 from .lab import FLOAT, LEAK, SQUARE_L_PER_CM, VALVE, Lab
+from .test_dosing import RETURN, STOCK_EC, STOCK_TEMP, low, pump
 from .test_fill_watch import fill
 from .test_rodi_watch import Tap, unit
 from .test_temperature_watch import SOURCE, watch
@@ -155,6 +157,31 @@ async def test_the_unit_s_stages_and_production(lab: Lab) -> None:
     )
 
 
+async def test_a_dose_that_is_held_back_says_why_and_is_no_alarm(lab: Lab) -> None:
+    """Three minutes at 3 L/h are 150 mL, or 5.07 US fluid ounces (29.5735 mL each)."""
+    await low(lab, minutes=30, return_pump=RETURN)
+    await pump(lab, 180.0)
+    lab.hass.states.async_set(RETURN, "off")
+    await lab.settle(14.5, 3)
+    found = texts(await told(lab))
+    assert "Dosed: 150 mL, held back: Return pump off or unknown" in found
+    assert not any("paused" in text for text in found)
+    lab.hass.config.units = US_CUSTOMARY_SYSTEM
+    found = texts(await told(lab))
+    assert "Dosed: 5.1 fl. oz., held back: Return pump off or unknown" in found
+
+
+async def test_a_weak_stock_is_work_to_do(lab: Lab) -> None:
+    """6.603 mS/cm at 25 degC are three quarters of saturation (PHREEQC, Pitzer database)."""
+    lab.hass.states.async_set(STOCK_EC, "6.603", {"unit_of_measurement": "mS/cm"})
+    lab.hass.states.async_set(STOCK_TEMP, "25", {"unit_of_measurement": "°C"})
+    await low(
+        lab, minutes=5, stock_conductivity_source=STOCK_EC, stock_temperature_source=STOCK_TEMP
+    )
+    found = texts(await told(lab))
+    assert "To do: Lagoon limewater: Weak, stir it or keep air out" in found
+
+
 async def test_any_watch_contributes_by_its_report(lab: Lab) -> None:
     await lab.set_up(watch(heater=None, heater_power_w=None), empty_m=0.0)
     await lab.settle(20.0, 3)
@@ -168,7 +195,7 @@ async def test_any_watch_contributes_by_its_report(lab: Lab) -> None:
         "To do: mix a batch",
         "Evaporated: 2 litres, expected 1.8 litres",
         "Salinity: 35.0 PSU, moving +0.3 a day",
-        "Dosed: 1 litre, held back: pH too high",
+        "Dosed: 1000 mL, held back: pH too high",
     ]
     alive.report = lambda: {
         "evaporation_l": 2.0, "salinity_psu": 35.04, "dose_l": 0.0,
@@ -178,7 +205,7 @@ async def test_any_watch_contributes_by_its_report(lab: Lab) -> None:
     assert len(found) == MOST_LINES
     assert found[-4:] == [
         "And 22 more to do.", "Evaporated: 2 litres", "Salinity: 35.0 PSU, steady",
-        "Dosed: 0 litres",
+        "Dosed: 0 mL",
     ]  # fmt: skip
 
 

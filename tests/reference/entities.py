@@ -48,6 +48,9 @@ def kind_of(module: ModuleType, item: EntityDescription) -> str:
     for key, texts in subentries.items():
         if key.startswith(stem):
             return str(texts["entry_type"])
+    for texts in subentries.values():
+        if str(texts["entry_type"]).casefold() in about.casefold():
+            return str(texts["entry_type"])
     if module.__name__.endswith("_entities"):
         # A kind whose module is not named after it: what the module says it is of.
         of = re.sub(r"^Entities of (a|an|the) ", "", about).partition(":")[0]
