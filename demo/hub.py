@@ -216,6 +216,10 @@ class HubClient:
         """Send something."""
         return await self._rest("POST", path, data or {})
 
+    async def delete(self, path: str) -> Any:
+        """Delete something."""
+        return await self._rest("DELETE", path, None)
+
     async def _rest(self, method: str, path: str, data: Mapping[str, Any] | None) -> Any:
         headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
         async with self.session.request(

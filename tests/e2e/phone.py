@@ -6,14 +6,17 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from demo.hub import ROOT
-from playwright.async_api import Locator, Page, async_playwright, expect
+from playwright.async_api import Error, Locator, Page, async_playwright, expect
 
 PHONE = {"width": 412, "height": 915}
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 # Two slow cores, and the page is compiled on its first visit.
 LIMIT_MS = 60_000
+PICTURES = ROOT / "build/browser"
 # Animations of sheets and dialogs; a tap in the middle of one goes astray.
 SETTLE_MS = 700
+# Until a form just opened has put the cursor into its first field.
+FOCUS_MS = 300
 FLAGS = (
     "--no-sandbox",
     "--disable-gpu",
@@ -42,10 +45,31 @@ class Phone:
     def __init__(self, page: Page, url: str) -> None:
         self.page = page
         self.url = url
+        self.taps = 0
+        """Touches of the screen so far; keys of the phone's keyboard are none."""
+        self._pictures = 0
 
     async def visit(self, path: str) -> None:
-        """Open a page of the hub."""
-        await self.page.goto(self.url + path)
+        """Open a page of the hub; once more if the page itself was still on its way elsewhere."""
+        try:
+            await self.page.goto(self.url + path)
+        except Error as err:
+            # A dialog that closes goes back in the page's history, and that ends our visit.
+            if "ERR_ABORTED" not in err.message:
+                raise
+            await self.page.wait_for_timeout(SETTLE_MS)
+            await self.page.goto(self.url + path)
+
+    async def follow(self, path: str) -> None:
+        """Open a page by tapping a link that leads to it."""
+        self.taps += 1
+        await self.visit(path)
+
+    async def picture(self, name: str) -> None:
+        """Keep what the keeper has before the eyes, to be looked at after the run."""
+        await self.page.wait_for_timeout(SETTLE_MS)
+        self._pictures += 1
+        await self.page.screenshot(path=PICTURES / f"{self._pictures:02}-{name}.png")
 
     async def log_in(self, name: str, password: str) -> None:
         """Fill in the login page."""
@@ -67,6 +91,7 @@ class Phone:
         await target.scroll_into_view_if_needed()
         box = await target.bounding_box()
         assert box is not None
+        self.taps += 1
         await self.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
 
     async def press(self, name: str) -> None:
@@ -75,11 +100,19 @@ class Phone:
 
     async def type(self, label: str, text: str) -> None:
         """Type into a text field."""
-        await self.page.get_by_role("textbox", name=label).last.fill(text)
+        await self._enter(self.page.get_by_role("textbox", name=label).last, text)
 
     async def number(self, label: str, value: float) -> None:
         """Type into a number field."""
-        await self.page.get_by_role("spinbutton", name=label).last.fill(f"{value:g}")
+        await self._enter(self.page.get_by_role("spinbutton", name=label).last, f"{value:g}")
+
+    async def _enter(self, field: Locator, text: str) -> None:
+        """Tap into a field, unless the form has put the cursor there, and type."""
+        await field.wait_for()
+        await self.page.wait_for_timeout(FOCUS_MS)
+        if not await field.evaluate("field => field.matches(':focus')"):
+            await self.tap(field)
+        await field.fill(text)
 
     async def choose(self, picker: Locator, text: str) -> None:
         """Open a list and take one of it."""
@@ -99,6 +132,8 @@ class Phone:
 @asynccontextmanager
 async def phone(url: str) -> AsyncIterator[Phone]:
     """Take a phone into the hand."""
+    shutil.rmtree(PICTURES, ignore_errors=True)
+    PICTURES.mkdir(parents=True)
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path=chromium(), args=[*FLAGS])
         page = await browser.new_page(viewport=PHONE)

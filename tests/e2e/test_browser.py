@@ -1,12 +1,16 @@
 """Everything through the hub's page on a phone, with the real hub and the simulated plant.
 
-From the login to the removal: add the integration and a reservoir with its valve, make the refill
-rule from the blueprint, watch a refill, hit a lockout, reset it, rename the level sensor, choose
-another one, remove it all.
+From the login to the removal: a newcomer's shortest way to a first figure; then the integration and
+a reservoir with its valve, the blueprints, the refill rule made from one, a refill watched, a
+lockout hit and reset, the level sensor renamed, another one chosen, the hub started anew, and
+everything removed. What was seen on the way lies in ``build/browser`` as pictures, and what was
+measured in ``build/browser/measured.txt``.
 """
 
 import asyncio
 import re
+import shutil
+import time
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +19,8 @@ from demo.hub import HubError, free_port, wait_for
 from demo.lab import Band, Tank
 from demo.plant import Settings
 from demo.stage import KEEPER, PASSWORD, Stage
-from phone import Phone, phone
+from phone import PICTURES, Phone, phone
+from playwright.async_api import expect
 
 # A narrow band and a quick supply: 2.5 L at 10 L/min take a quarter of a minute.
 BAND = Band(2.0, 22.0, 27.5, 31.5, 60)
@@ -29,6 +34,12 @@ LINE = "binary_sensor.lagoon_reservoir_fill_line"
 FILL = "sensor.lagoon_reservoir_fill"
 INTEGRATION = "/config/integrations/integration/stillwell"
 DASHBOARD = "marine-lab"
+# Told by script/test; no check hangs on this machine's clock.
+MEASURED = """\
+From a clean hub to the first figure: {first_value_taps} taps, {first_value_s:.0f} s; \
+to its entities: {saved_taps} taps, {saved_s:.0f} s.
+Set-up's share of the hub's start: {setup_s:.3f} s of {hub_s:.1f} s, summed over its parts.
+"""
 
 
 async def _add_system(hand: Phone) -> None:
@@ -68,13 +79,57 @@ async def _add_reservoir(hand: Phone, seen: dict[str, Any]) -> None:
     await hand.choose(pickers.nth(2), "Lagoon reservoir float")
     # A list of entities has grown by one empty row.
     await hand.choose(pickers.nth(4), "Lagoon floor")
+    await hand.picture("filling")
     await hand.press("Next")
     await hand.see("What the present reading means")
     # 22 cm of 30 cm by 30 cm are 19.8 L.
     await hand.see("Refill due: 22.0 cm, 19.8 L")
+    await hand.see("Install the blueprints too")
+    await hand.tap(form.locator("ha-switch").last)
+    await hand.picture("confirm")
     await hand.press("Submit")
-    await hand.see("Make a dashboard")
+    # The last words lead on; what was entered is saved already.
+    await hand.tap(hand.text("Make a dashboard"))
+    await hand.see("Perform action")
+    await hand.picture("action")
+
+
+async def _newcomer(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
+    """The shortest way from a clean hub to a vessel that says how much water it holds."""
+    began_s, taps = time.monotonic(), hand.taps
+    await hand.follow("/_my_redirect/config_flow_start?domain=stillwell")
+    await hand.press("OK")
+    await hand.type("Name*", "Nursery")
+    await hand.number("Water volume*", 120)
+    await hand.picture("system")
+    await hand.press("Submit")
+    await hand.see("Reservoir and its level source")
+    await hand.picture("reservoir")
+    await hand.press("Next")
+    for label, value in (("Length*", 30), ("Width*", 30), ("Height*", 34)):
+        await hand.number(label, value)
+    await hand.picture("shape")
+    await hand.press("Next")
+    await hand.see("Marks of Nursery reservoir")
+    await hand.picture("marks")
+    await hand.press("Next")
+    await hand.see("What the present reading means")
+    # 24 cm of 30 cm by 30 cm are 21.6 L; the strip shows tenths of a centimetre.
+    await expect(hand.page.get_by_text(re.compile(r"2[0-9]\.\d cm.*2[01]\.\d L"))).to_be_visible()
+    seen["first_value_s"], seen["first_value_taps"] = time.monotonic() - began_s, hand.taps - taps
+    await hand.picture("first-value")
+    await hand.press("Submit")
+    await hand.see("The reservoir is added")
+    await hand.picture("added")
     await hand.press("Finish")
+    await stage.client.wait_state("sensor.nursery_reservoir_signal", "good", 60.0)
+    seen["saved_s"], seen["saved_taps"] = time.monotonic() - began_s, hand.taps - taps
+    seen["first_volume_l"] = float(
+        (await stage.client.state("sensor.nursery_reservoir_volume") or {})["state"]
+    )
+    (entry,) = await stage.client.call("config_entries/get", domain="stillwell")
+    # Its strip is wanted for another vessel later.
+    await stage.client.delete(f"/api/config/config_entries/entry/{entry['entry_id']}")
 
 
 async def _value(hand: Phone, label: str) -> str:
@@ -92,6 +147,7 @@ async def _make_rule(hand: Phone) -> None:
     levels = editor.get_by_role("spinbutton")
     await levels.nth(0).fill(str(START_PERCENT))
     await levels.nth(1).fill(str(STOP_PERCENT))
+    await hand.picture("rule")
     await hand.press("Save")
 
 
@@ -110,9 +166,11 @@ async def _refill(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     """Draw water until a refill is due, and watch it on the dashboard."""
     await hand.visit(f"/{DASHBOARD}")
     await hand.see("Usable volume")
+    await hand.picture("dashboard")
     await stage.client.wait_state(f"{LINE}_permit", "on", PERMIT_LIMIT_S)
     await stage.hand(LAGOON, "draw", litres=3.0)
     await hand.see("Fill rate")
+    await hand.picture("refill")
     await stage.client.wait_state(LAGOON.valve, "off", 90.0)
     await hand.see_gone("Fill rate")
     seen["filled_percent"] = float((await stage.client.state(FILL) or {})["state"])
@@ -123,8 +181,10 @@ async def _lockout(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     """Water on the floor locks out; the reset is refused while it is there."""
     await stage.hand(LAGOON, "leak", active=True)
     await hand.see("Leak input on")
+    await hand.picture("lockout")
     await _reset(hand)
     await hand.see("stays: a high or leak input is on")
+    await hand.picture("reset-refused")
     seen["still_locked"] = (await stage.client.state(f"{LINE}_lockout") or {})["state"]
     await stage.hand(LAGOON, "leak", active=False)
     await stage.client.wait_state(LAGOON.floor, "off", 20.0)
@@ -145,6 +205,7 @@ async def _rename(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     await hand.tap(hand.page.get_by_text("Lagoon strip", exact=True).first)
     await hand.press("Settings")
     await hand.type("Entity ID*", "lagoon_level")
+    await hand.picture("rename")
     await hand.press("Update")
     seen["followed"] = await wait_for(
         "the reservoir follows the renamed strip", lambda: _source(stage, "lagoon_level"), 30.0
@@ -165,6 +226,8 @@ async def _source(stage: Stage, name: str) -> bool:
 async def _reconfigure(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     """Choose another level source."""
     await hand.visit(INTEGRATION)
+    await hand.page.get_by_role("button", name="Change reservoir").wait_for()
+    await hand.picture("integration")
     await hand.press("Change reservoir")
     form = hand.page.locator("dialog-data-entry-flow")
     await hand.choose(form.locator("ha-entity-picker").first, "Nursery strip")
@@ -173,10 +236,22 @@ async def _reconfigure(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
         await hand.page.wait_for_timeout(1500)
     await hand.press("Submit")
     await hand.see("Reconfiguration was successful")
+    await hand.picture("reconfigured")
     await hand.tap(form.get_by_text("Close", exact=True).last)
     seen["reconfigured"] = await wait_for(
         "the reservoir reads the other strip", lambda: _source(stage, "nursery_strip"), 30.0
     )
+
+
+async def _start_anew(stage: Stage, seen: dict[str, Any]) -> None:
+    """Let the hub stop and start, and read by its own clock what our set-up took of that."""
+    await stage.client.hang_up()
+    await stage.hub.stop()
+    await stage.start_again()
+    took = await stage.client.call("integration/setup_info")
+    seen["setup_s"] = next(one["seconds"] for one in took if one["domain"] == "stillwell")
+    seen["hub_s"] = sum(one["seconds"] for one in took)
+    await stage.client.wait_state("sensor.lagoon_reservoir_signal", "good", 60.0)
 
 
 async def _remove(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
@@ -205,9 +280,12 @@ async def _story(folder: Path) -> dict[str, Any]:
     tanks = (LAGOON, NURSERY)
     stage = Stage(folder, free_port(), tanks, report_every_s=1.0, is_headless=False)
     async with stage:
+        # The demonstration's hub has the blueprints; this keeper has not.
+        shutil.rmtree(stage.hub.config / "blueprints")
         await stage.open_empty(with_past=False)
         async with phone(stage.hub.url) as hand:
             await hand.log_in(KEEPER, PASSWORD)
+            await _newcomer(stage, hand, seen)
             await _add_system(hand)
             await _add_reservoir(hand, seen)
             await _make_rule(hand)
@@ -216,8 +294,10 @@ async def _story(folder: Path) -> dict[str, Any]:
             await _lockout(stage, hand, seen)
             await _rename(stage, hand, seen)
             await _reconfigure(stage, hand, seen)
+            await _start_anew(stage, seen)
             await _remove(stage, hand, seen)
     seen["log"] = stage.hub.log.read_text()
+    (PICTURES / "measured.txt").write_text(MEASURED.format(**seen))
     return seen
 
 
@@ -225,6 +305,13 @@ async def _story(folder: Path) -> dict[str, Any]:
 def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Run the story once."""
     return asyncio.run(_story(tmp_path_factory.mktemp("browser")))
+
+
+def test_a_newcomer_sees_a_figure_within_twelve_taps(seen: dict[str, Any]) -> None:
+    # From the tap on the link that adds the integration; two minutes are measured and told.
+    assert seen["first_value_taps"] <= 12
+    # 24 cm of a box of 30 cm by 30 cm: 21.6 L; the plant has begun to draw, the strip shows mm.
+    assert seen["first_volume_l"] == pytest.approx(21.6, abs=0.3)
 
 
 def test_marks_are_proposed_and_taken_from_the_sensor(seen: dict[str, Any]) -> None:
@@ -257,12 +344,10 @@ def test_removal_leaves_nothing(seen: dict[str, Any]) -> None:
     assert seen["stores"] == []
 
 
-def test_the_log_holds_nothing_of_ours_but_the_lockout(seen: dict[str, Any]) -> None:
-    """The lockout was real, and is told at the level a keeper looks at; nothing else is."""
+def test_the_log_holds_nothing_of_ours(seen: dict[str, Any]) -> None:
+    """A lockout happened too; that is told elsewhere, being no fault of the software."""
     level = r"^\S+ \S+ (?:WARNING|ERROR|CRITICAL) .*stillwell.*$"
     told = re.findall(level, seen["log"], re.MULTILINE)
     # The hub says of every custom integration that it has not tested it.
-    ours = [line for line in told if "homeassistant.loader" not in line]
-    assert [line.partition("] ")[2] for line in ours] == [
-        "locked_out of Lagoon reservoir fill line: leak"
-    ]
+    assert [line for line in told if "homeassistant.loader" not in line] == []
+    assert any("homeassistant.loader" in line for line in told)

@@ -26,7 +26,7 @@ from custom_components.stillwell.engine.guard_state import GuardSettings, GuardS
 from .witness import Witness
 
 RUNNING = (Phase.FILLING, Phase.HAND_RUN)
-LONGEST_OFF_GAP_S = 60.0
+LONGEST_OFF_GAP_S = 60.0 + 1e-6  # seconds since 1970 are kept to a quarter of a microsecond
 
 
 @dataclass(frozen=True, slots=True)
