@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING, Final
 from homeassistant.const import UnitOfConductivity
 from homeassistant.util.unit_conversion import ConductivityConverter
 
-from .engine.quantities import Reason
+from .engine.quantities import DAY_S, Reason
 from .engine.salt_mass import psu_of_g_per_kg
 from .engine.seawater import salinity_psu
 from .engine.validity import InputError, InputFault
-from .readings import OLDEST_TEMPERATURE_S, state_number, state_unit
+from .readings import state_number, state_unit
 
 if TYPE_CHECKING:
     from homeassistant.core import State
 
 COMPENSATED_C: Final = 25.0
+OLDEST_S: Final = DAY_S
+"""A probe that reports only changes is silent for long where the salinity stays."""
 MICRO_SIGN: Final = "\u00b5"
 GREEK_MU: Final = "\u03bc"
 G_PER_KG: Final = "g/kg"
@@ -50,7 +52,7 @@ def probe_salinity(
     Raises:
         InputError: The unit is of no use, or no seawater has this value.
     """
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if state is None or now_s - state.last_reported_timestamp > OLDEST_S:
         return None
     value, unit = state_number(state), state_unit(state)
     if isinstance(value, Reason):

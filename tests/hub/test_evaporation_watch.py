@@ -18,7 +18,7 @@ from homeassistant.helpers import issue_registry as ir
 from .walk import Walk
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import AsyncGenerator, Callable
 
     from homeassistant.core import HomeAssistant
     from pytest_homeassistant_custom_component.common import MockConfigEntry
@@ -226,6 +226,8 @@ async def test_what_was_learned_outlives_a_restart(lab: Lab, room: Room) -> None
     learned = alive.snapshot()["watch"]
     assert learned["books"]["learner"]["days"]
     assert alive.report()["evaporation_l"] == pytest.approx(USUAL_L, rel=0.05)
+    alive.view = None
+    assert alive.report() == {}
     await lab.reload()
     (alive,) = lab.entry.runtime_data.watches.values()
     assert alive.snapshot()["watch"]["books"]["learner"] == learned["books"]["learner"]
@@ -292,14 +294,16 @@ async def walk(
     add_system: Callable[..., MockConfigEntry],
     check_form: Callable[[Any], None],
     vessel: Callable[..., dict[str, Any]],
-) -> Walk:
+) -> AsyncGenerator[Walk]:
     for entity_id in (WATER, ROOM):
         hass.states.async_set(entity_id, "25.1", {"unit_of_measurement": "°C"})
     hass.states.async_set(HUMIDITY, "50", {"unit_of_measurement": "%"})
     entry = add_system("Lagoon", vessel(), heater_watch())
     assert await hass.config_entries.async_setup(entry.entry_id)
     await hass.async_block_till_done()
-    return Walk(hass, entry, check_form, kind=SUBENTRY_EVAPORATION_WATCH)
+    yield Walk(hass, entry, check_form, kind=SUBENTRY_EVAPORATION_WATCH)
+    # What was saved last reloads the system; that must not outlast the test.
+    await hass.async_block_till_done(wait_background_tasks=True)
 
 
 async def test_form_adds_and_changes(walk: Walk) -> None:
@@ -361,6 +365,16 @@ async def test_form_refuses(walk: Walk, changes: dict[str, Any], field: str, err
     values = FILLED | changes
     await walk.send({key: value for key, value in values.items() if value is not None})
     assert walk.form["errors"] == {field: error}
+
+
+async def test_form_of_a_room_without_humidity_and_heater(hass: HomeAssistant, walk: Walk) -> None:
+    hass.config_entries.async_remove_subentry(walk.entry, "lagoon_temperature")
+    await hass.async_block_till_done()
+    await walk.open()
+    optional = ("room_temperature_source", "humidity_source")
+    await walk.send({key: FILLED[key] for key in FILLED if key not in optional})
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_EVAPORATION_WATCH)
+    assert dict(stored.data) == {key: STORED[key] for key in STORED if key not in optional}
 
 
 async def test_form_refuses_a_name_twice(walk: Walk) -> None:
