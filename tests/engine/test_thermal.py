@@ -12,6 +12,7 @@ from custom_components.stillwell.engine.heater_watch import (
     HeaterWatch,
     ThermalSpec,
     ThermalView,
+    mean_power_w,
 )
 from custom_components.stillwell.engine.temp_history import TempHistory
 from custom_components.stillwell.engine.validity import InputError, InputFault
@@ -313,3 +314,11 @@ def test_history_of_a_day() -> None:
     assert history.duty_frac is None
     assert history.swing_k == 0.0
     assert history.slope_since(0.0) is None
+
+
+def test_mean_power_is_a_share_of_the_heater_s() -> None:
+    """300 W for 40 % of the time are 120 W."""
+    shown = ThermalView(25.0, 0.2, 0.4, HeaterVerdict.NORMAL, False, False, None, None)
+    assert mean_power_w(SPEC, shown) == pytest.approx(120.0)
+    assert mean_power_w(ThermalSpec(24.5, 27.0), shown) is None
+    assert mean_power_w(SPEC, HeaterWatch(SPEC).take(0.0, 25.0, is_on=None)) is None
