@@ -133,7 +133,7 @@ class Lab:
 
     def salt(self) -> SaltVerdict:
         """Return what the last days of conductivity and top-off say together."""
-        ledger = self.book.salt_ledger(self.tank.t_s, is_tank_water=True)
+        ledger = self.book.salt_ledger(self.tank.t_s)
         return self.salt_book.view(self.tank.t_s, self.measured_l[-1], ledger).verdict
 
     def view(self, salt: SaltVerdict = SaltVerdict.UNKNOWN) -> EvaporationView:
