@@ -189,6 +189,7 @@ class EvaporationWatch(Watch):
         """Return fresh water that came in against evaporation; None while it is not known."""
         return self._book.salt_ledger(now_s)
 
+    @override
     def report(self) -> dict[str, Any]:
         """Return what the report of the day says of evaporation."""
         if (view := self.view) is None:

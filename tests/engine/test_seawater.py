@@ -166,15 +166,6 @@ def test_hours_to_leave_the_band_by_arithmetic() -> None:
         salt_mass.hours_to_leave_band(water, 3.0, 36.0, 34.0)
 
 
-@pytest.mark.parametrize("g_per_kg", [20.0, 35.0, 35.16504])
-def test_practical_salinity_of_a_mass_fraction(g_per_kg: float) -> None:
-    """gsw.SP_from_SR, the definition of reference salinity."""
-    found = salt_mass.psu_of_g_per_kg(g_per_kg)
-    assert found == pytest.approx(float(gsw.SP_from_SR(g_per_kg)), rel=1e-9)
-    with pytest.raises(InputError):
-        salt_mass.psu_of_g_per_kg(-1.0)
-
-
 def test_drift_of_one_per_cent_a_day() -> None:
     """1 % of the volume lost: 0.354 PSU on the first day (mass balance with gsw)."""
     assert salt_mass.drift_psu_per_day(Water(300.0, 35.0), 3.0) == pytest.approx(0.354, abs=0.011)

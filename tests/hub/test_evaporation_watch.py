@@ -9,12 +9,15 @@ import pytest
 from custom_components.stillwell.const import (
     DOMAIN,
     SUBENTRY_EVAPORATION_WATCH,
+    SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.util import dt as dt_util
 
+from .conftest import fill_line, reservoir
 from .walk import Walk
 
 if TYPE_CHECKING:
@@ -187,6 +190,35 @@ async def test_without_humidity_only_what_is_measured_is_shown(lab: Lab, room: R
     assert lab.state("heat_lost").state == "unknown"
 
 
+async def test_measured_in_a_sump_between_top_offs(lab: Lab, room: Room) -> None:
+    """Once a day a line brings back what evaporated, in five minutes; it is no evaporation."""
+    sump = reservoir("Lagoon sump", source="sensor.lagoon_sump", shape=SQUARE)
+    lab.hass.states.async_set("sensor.lagoon_sump", "20.00", {"unit_of_measurement": "cm"})
+    await room.set_up(
+        sump | {"subentry_type": SUBENTRY_SUMP},
+        fill_line("lagoon_sump", "Lagoon top-off"),
+        watch(vessel="lagoon_sump"),
+    )
+    lab.source, room.level_cm = "sensor.lagoon_sump", 20.0
+    for _ in range(4):
+        await room.run(0.9)
+        await lab.valve(on=True)
+        for _ in range(5):
+            room.level_cm += USUAL_L / 5.0 * CM_PER_L
+            await lab.run([room.level_cm], 60.0)
+        await lab.valve(on=False)
+        await room.run(0.1 - 300.0 / 86400.0)
+    assert not lab.is_locked_out
+    # What evaporates in the five minutes of a fill is 0.3 %, what a level shows 0.9 %.
+    assert lab.value("evaporation_measured") == pytest.approx(USUAL_L, rel=0.05)
+    assert lab.state("evaporation_measured").attributes["measured_from"] == "Lagoon sump"
+    await room.run(0.1)
+    alive = lab.entry.runtime_data.watches["lagoon_evaporation"]
+    ledger = alive.salt_ledger(dt_util.utcnow().timestamp())
+    assert ledger.fresh_in_l_per_day == pytest.approx(USUAL_L, rel=0.05)
+    assert ledger.evaporation_l_per_day == pytest.approx(USUAL_L, rel=0.05)
+
+
 async def test_useless_sources_say_nothing(
     lab: Lab, room: Room, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -324,6 +356,20 @@ async def test_form_adds_and_changes(walk: Walk) -> None:
     (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_EVAPORATION_WATCH)
     assert stored.title == "Lagoon air"
     assert dict(stored.data) == STORED | {"surface_m2": 0.9}
+
+
+async def test_form_proposes_the_surface_of_the_display_a_sump_serves(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+    vessel: Callable[..., dict[str, Any]],
+) -> None:
+    sump = vessel("Lagoon sump", display_surface_m2=0.8) | {"subentry_type": "sump"}
+    entry = add_system("Lagoon", sump)
+    walk = Walk(hass, entry, check_form, kind=SUBENTRY_EVAPORATION_WATCH)
+    await walk.open()
+    assert walk.shown("surface") == 0.8
+    assert walk.shown("vessel") == "lagoon_sump"
 
 
 async def test_form_in_feet_stores_metres(imperial: HomeAssistant, walk: Walk) -> None:
