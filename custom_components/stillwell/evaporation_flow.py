@@ -20,6 +20,7 @@ from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
 from .const import (
     CONF_ACTIVITY_FRAC,
+    CONF_DISPLAY_SURFACE_M2,
     CONF_HUMIDITY_SOURCE,
     CONF_ROOM_SOURCE,
     CONF_SALINITY_PSU,
@@ -30,6 +31,7 @@ from .const import (
     DEFAULT_SALINITY_PSU,
     SUBENTRY_EVAPORATION_WATCH,
     SUBENTRY_RESERVOIR,
+    SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
 from .engine.evaporation import rectangle_m2
@@ -57,8 +59,7 @@ CHOICES: Final = (
     CONF_HUMIDITY_SOURCE,
     CONF_TEMPERATURE_WATCH,
 )
-SUMP: Final = "sump"
-MEASURED_FROM: Final = (SUBENTRY_RESERVOIR, SUMP)
+MEASURED_FROM: Final = (SUBENTRY_RESERVOIR, SUBENTRY_SUMP)
 """What holds the water that evaporates, or the water that replaces it."""
 SMALLEST_M2: Final = 0.01
 LARGEST_M2: Final = 50.0
@@ -127,7 +128,10 @@ class EvaporationWatchFlow(StoredFlow):
 
     def _stored_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
-            return {}
+            sumps = self._subentries(SUBENTRY_SUMP)
+            served = (sump.data.get(CONF_DISPLAY_SURFACE_M2) for sump in sumps)
+            known_m2 = next((area_m2 for area_m2 in served if area_m2 is not None), None)
+            return {} if known_m2 is None else {FIELD_SURFACE: self._shown_area(known_m2)}
         return {
             **{key: stored.data[key] for key in CHOICES if key in stored.data},
             FIELD_NAME: stored.title,

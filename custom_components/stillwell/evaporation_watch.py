@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
@@ -29,7 +29,7 @@ from .engine.evaporation_book import (
     SurfaceSpec,
     Surroundings,
 )
-from .engine.heater_watch import mean_power_w
+from .engine.heater_watch import regulating_power_w
 from .engine.quantities import Reason
 from .engine.validity import InputError
 from .evaporation_entities import evaporation_buttons, evaporation_sensors
@@ -101,7 +101,9 @@ class EvaporationWatch(Watch):
         super().__init__(system, subentry)
         self.settings = settings
         self.vessel: VesselRuntime = vessel
-        self._book = EvaporationBook(settings.spec)
+        # A reservoir supplies the tank; anything else holds the tank's own water.
+        is_tank_water = vessel.kind != SUBENTRY_RESERVOIR
+        self._book = EvaporationBook(replace(settings.spec, is_tank_water=is_tank_water))
         self._local_time = LocalTime()
         self._is_refusal_told = False
         self.view: EvaporationView | None = None
@@ -113,11 +115,6 @@ class EvaporationWatch(Watch):
         settings = self.settings
         named = (settings.source, settings.room_source, settings.humidity_source)
         return [entity_id for entity_id in named if entity_id is not None]
-
-    @property
-    def is_tank_water(self) -> bool:
-        """Whether the vessel holds the tank's own water: a sump, no reservoir."""
-        return self.vessel.kind != SUBENTRY_RESERVOIR
 
     @callback
     @override
@@ -167,7 +164,7 @@ class EvaporationWatch(Watch):
         watch = self.system.watches.get(self.settings.temperature_watch or "")
         if not isinstance(watch, TemperatureWatch) or watch.view is None:
             return None
-        return mean_power_w(watch.settings.spec, watch.view)
+        return regulating_power_w(watch.settings.spec, watch.view)
 
     @property
     def _is_disturbed(self) -> bool:
@@ -190,8 +187,9 @@ class EvaporationWatch(Watch):
 
     def salt_ledger(self, now_s: float) -> SaltLedger | None:
         """Return fresh water that came in against evaporation; None while it is not known."""
-        return self._book.salt_ledger(now_s, is_tank_water=self.is_tank_water)
+        return self._book.salt_ledger(now_s)
 
+    @override
     def report(self) -> dict[str, Any]:
         """Return what the report of the day says of evaporation."""
         if (view := self.view) is None:

@@ -39,7 +39,12 @@ def is_salinity_unit(unit: str | None) -> bool:
 
 
 def salinity_of(
-    state: State | None, now_s: float, temp_c: float | None, *, is_at_25: bool
+    state: State | None,
+    now_s: float,
+    temp_c: float | None,
+    *,
+    is_at_25: bool,
+    oldest_s: float = OLDEST_TEMPERATURE_S,
 ) -> float | None:
     """Return the practical salinity that a state means; None when nobody knows.
 
@@ -48,6 +53,7 @@ def salinity_of(
         now_s: Now; a report that is too old means nothing.
         temp_c: Temperature of the water, degC, for a conductivity that is not compensated.
         is_at_25: Whether a conductivity is compensated to 25 degC.
+        oldest_s: How old a report may be.
 
     Raises:
         InputError: A number no seawater has in this unit; the text says which unit it fits.
@@ -55,7 +61,7 @@ def salinity_of(
     value = state_number(state)
     if state is None or isinstance(value, Reason):
         return None
-    if now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if now_s - state.last_reported_timestamp > oldest_s:
         return None
     unit = state_unit(state) or ""
     if unit == UNIT_PSU:

@@ -18,7 +18,7 @@ from .const import (
     CONF_SALINITY_KIND,
     CONF_SALINITY_SOURCE,
     CONF_TEMPERATURE_SOURCE,
-    SUBENTRY_RESERVOIR,
+    SUBENTRY_SUMP,
 )
 from .engine.quantities import Reason
 from .engine.salinity_book import SalinityBook, SalinitySpec, SalinityView
@@ -138,7 +138,7 @@ class SalinityWatch(Watch):
     def _is_water_changed(self) -> bool:
         """Whether somebody works at the tank's own water now."""
         return any(
-            vessel.kind != SUBENTRY_RESERVOIR and vessel.check_reason is Reason.MAINTENANCE
+            vessel.kind == SUBENTRY_SUMP and vessel.check_reason is Reason.MAINTENANCE
             for vessel in self.system.vessels.values()
         )
 
@@ -149,6 +149,7 @@ class SalinityWatch(Watch):
         """What the salinity and the top-off say together."""
         return SaltVerdict.UNKNOWN if self.view is None else self.view.verdict
 
+    @override
     def report(self) -> dict[str, Any]:
         """Return what the report of the day says of salinity."""
         if (view := self.view) is None:

@@ -33,9 +33,9 @@ class Figure(FollowingEntity, SensorEntity):
         """What the watch says now."""
 
     @property
+    @abstractmethod
     def attributes(self) -> Mapping[str, Any]:
         """What is told beside it; nothing that moves all the time."""
-        return {}
 
     @override
     def take(self) -> bool:

@@ -107,6 +107,14 @@ def test_salt_takes_three_per_cent_off_in_a_warm_room() -> None:
     assert found == pytest.approx(1977.87, abs=2.0)  # 3e-4 of 3363 Pa, and rounding
 
 
+def test_surface_of_a_rectangle() -> None:
+    """120 cm by 60 cm are 0.72 m2."""
+    assert evaporation.rectangle_m2(1.2, 0.6) == pytest.approx(0.72)
+    for sides in ((0.0, 0.6), (1.2, -0.6)):
+        with pytest.raises(InputError):
+            evaporation.rectangle_m2(*sides)
+
+
 def test_nothing_evaporates_where_moisture_condenses() -> None:
     gap = evaporation.pressure_gap_pa(15.0, 30.0, 0.9, 35.0)
     assert gap < 0.0

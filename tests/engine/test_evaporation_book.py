@@ -22,7 +22,7 @@ from custom_components.stillwell.engine.salt_balance import SaltVerdict
 from custom_components.stillwell.engine.validity import InputError, InputFault
 
 psychrolib.SetUnitSystem(psychrolib.SI)
-SPEC = SurfaceSpec(area_m2=1.2, salinity=35.0, activity_frac=0.625)
+SPEC = SurfaceSpec(1.2, salinity=35.0, activity_frac=0.625, is_tank_water=False)
 USUAL = Surroundings(26.0, 22.0, 0.5, heater_w=100.0)
 DAY_S = 86400.0
 STEP_S = 600.0
@@ -200,8 +200,21 @@ def test_nothing_is_expected_where_moisture_condenses() -> None:
 def test_what_more_than_expected_means(
     settled: Days, heater_w: float | None, salt: SaltVerdict, reading: EvaporationReading
 ) -> None:
-    seen = replace(USUAL, heater_w=heater_w)
-    assert settled.view(0.05 * PER_L + 3.0, seen, salt).reading is reading
+    sump = EvaporationBook(replace(SPEC, is_tank_water=True))
+    sump.restore(settled.book.snapshot())
+    litres = Measured(0.05 * PER_L + 3.0, 0.0)
+    shown = sump.view(settled.t_s, litres, replace(USUAL, heater_w=heater_w), salt)
+    assert shown.reading is reading
+
+
+def test_salt_does_not_clear_a_reservoir(settled: Days) -> None:
+    """Its fresh water may run on the floor while the tank's salinity stays."""
+    litres = 0.05 * PER_L + 3.0
+    seen = replace(USUAL, heater_w=None)
+    shown = settled.view(litres, seen, SaltVerdict.STEADY)
+    assert shown.reading is EvaporationReading.RAISED
+    paid = settled.view(litres, replace(USUAL, heater_w=184.0), SaltVerdict.STEADY)
+    assert paid.reading is EvaporationReading.COVER_OFF
 
 
 def test_little_extra_heat_is_no_evidence() -> None:
@@ -222,19 +235,21 @@ def test_learning_anew(settled: Days) -> None:
 def test_the_sides_of_the_salt_balance(settled: Days) -> None:
     """Five days are known; a supply's fresh water is what left it, a sump's what was added."""
     settled.day(0.05 * PER_L + 1.0, added_l=7.0)
-    ledger = settled.book.salt_ledger(settled.t_s, is_tank_water=False)
+    ledger = settled.book.salt_ledger(settled.t_s)
     assert ledger is not None
     assert ledger.evaporation_l_per_day == pytest.approx(0.05 * PER_L, rel=WITHIN)
     assert ledger.fresh_in_l_per_day == pytest.approx(0.05 * PER_L + 0.2, rel=WITHIN)
     # 3 % of a day, of which there are five.
     assert ledger.evaporation_sigma == pytest.approx(0.03 / 5**0.5 * 0.05 * PER_L, rel=WITHIN)
-    added = settled.book.salt_ledger(settled.t_s, is_tank_water=True)
+    sump = EvaporationBook(replace(SPEC, is_tank_water=True))
+    sump.restore(settled.book.snapshot())
+    added = sump.salt_ledger(settled.t_s)
     assert added is not None
     assert added.fresh_in_l_per_day == pytest.approx(1.4)
     # A week later those days say nothing.
-    assert settled.book.salt_ledger(settled.t_s + 7 * DAY_S, is_tank_water=True) is None
+    assert settled.book.salt_ledger(settled.t_s + 7 * DAY_S) is None
     settled.book.relearn()
-    assert settled.book.salt_ledger(settled.t_s, is_tank_water=True) is None
+    assert settled.book.salt_ledger(settled.t_s) is None
 
 
 def test_spread_of_the_days() -> None:

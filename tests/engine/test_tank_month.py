@@ -10,20 +10,23 @@ import pytest
 from custom_components.stillwell.engine import evaporation, limewater, seawater
 from custom_components.stillwell.engine.delivery import Delivery, judge_delivery
 from custom_components.stillwell.engine.dosing import DoseAdjuster, DosingFacts, DosingSpec
-from custom_components.stillwell.engine.evaporation import CoefficientLearner, Day
-from custom_components.stillwell.engine.evaporation_reading import (
-    EvaporationReading,
-    Evidence,
-    extra_heat_frac,
-    read_evaporation,
+from custom_components.stillwell.engine.evaporation_book import (
+    EvaporationBook,
+    EvaporationView,
+    Measured,
+    SurfaceSpec,
+    Surroundings,
 )
+from custom_components.stillwell.engine.evaporation_reading import EvaporationReading
 from custom_components.stillwell.engine.heater_watch import (
     HeaterVerdict,
     HeaterWatch,
     ThermalSpec,
 )
-from custom_components.stillwell.engine.salt_balance import SaltVerdict, judge_salt
-from scipy.stats import theilslopes
+from custom_components.stillwell.engine.ledger import DayUse
+from custom_components.stillwell.engine.quantities import DaySpan
+from custom_components.stillwell.engine.salinity_book import SalinityBook, SalinitySpec
+from custom_components.stillwell.engine.salt_balance import SaltVerdict
 from tests.simulator.tank import Tank
 
 TARGET_M = 0.2
@@ -42,19 +45,25 @@ class Lab:
     tank: Tank
     adjuster: DoseAdjuster = field(default_factory=lambda: DoseAdjuster(SPEC))
     watch: HeaterWatch = field(default_factory=lambda: HeaterWatch(HEATER))
-    learner: CoefficientLearner = field(default_factory=CoefficientLearner)
+    book: EvaporationBook = field(
+        default_factory=lambda: EvaporationBook(SurfaceSpec(1.0, 35.0, activity_frac=0.625))
+    )
+    salt_book: SalinityBook = field(
+        default_factory=lambda: SalinityBook(
+            SalinitySpec(300.0, 33.0, 36.5, overfill_l=3.0, has_probe=True)
+        )
+    )
     recent: list[float] = field(default_factory=list)
     dosed_l: list[float] = field(default_factory=list)
     """By day."""
-    added_l: list[float] = field(default_factory=list)
     measured_l: list[float] = field(default_factory=list)
     true_l: list[float] = field(default_factory=list)
-    heater_w: list[float] = field(default_factory=list)
     levels_m: list[float] = field(default_factory=list)
     salinities: list[float] = field(default_factory=list)
-    seen_psu: list[float] = field(default_factory=list)
+    heat_j: list[float] = field(default_factory=list)
+    """Each ten minutes."""
+    uses: list[DayUse] = field(default_factory=list)
     verdicts: set[HeaterVerdict] = field(default_factory=set)
-    per_coefficient: float = 0.0
 
     def level_m(self) -> float:
         """Return the mean of the last ten readings."""
@@ -67,8 +76,8 @@ class Lab:
 
     def day(self, *, is_quiet: bool = True) -> None:
         tank = self.tank
-        start_m, evaporated, heat = self.rest_m(), tank.evaporated_kg, tank.heat_j
-        dosed = fresh = gap_sum = 0.0
+        start_m, evaporated = self.rest_m(), tank.evaporated_kg
+        dosed = fresh = 0.0
         for minute in range(1440):
             tank.step()
             seen = tank.seen_temp_c()
@@ -85,59 +94,56 @@ class Lab:
                 if level < TARGET_M - 0.003:
                     tank.add(0.1)
                     fresh += 0.1
-                humidity, psu = tank.humidity_frac, 35.0
-                gap_sum += evaporation.pressure_gap_pa(seen, tank.air_c, humidity, psu)
+                self._look(seen, is_quiet=is_quiet)
                 self.levels_m.append(tank.sump_m)
                 self.salinities.append(tank.salinity)
-        self._close(start_m, evaporated, heat, dosed + fresh, gap_sum / 144.0, is_quiet=is_quiet)
+        self._close(start_m, evaporated, dosed + fresh)
         self.dosed_l.append(dosed)
 
-    def _close(
-        self, start_m: float, evaporated: float, heat: float, added: float, gap_pa: float,
-        *, is_quiet: bool,
-    ) -> None:  # fmt: skip
+    @property
+    def span(self) -> DaySpan:
+        at = int((self.tank.t_s - 1.0) // 86400)
+        return DaySpan(f"2026-03-{at + 1:02d}", at * 86400.0, (at + 1) * 86400.0)
+
+    def surroundings(self, seen_c: float, *, is_quiet: bool = True) -> Surroundings:
+        """Return what is seen of water and room, and the heater's mean over a day."""
+        tank, heat_j = self.tank, self.heat_j
+        heater_w = (heat_j[-1] - heat_j[-145]) / 86400.0 if len(heat_j) > 144 else None
+        return Surroundings(seen_c, tank.air_c, tank.humidity_frac, heater_w, not is_quiet)
+
+    def _look(self, seen_c: float, *, is_quiet: bool) -> None:
+        tank = self.tank
+        self.heat_j.append(tank.heat_j)
+        self.book.take(tank.t_s, self.span, self.surroundings(seen_c, is_quiet=is_quiet))
+        if self.book.is_day_due(tank.t_s):
+            self.book.close(tank.t_s, self.uses)
+        true_cond = seawater.conductivity_ms_per_cm(tank.salinity, 25.0) * tank.probe_gain
+        probe_psu = seawater.salinity_psu(round(true_cond, 2), 25.0)
+        self.salt_book.take(tank.t_s, self.span, probe_psu)
+
+    def _close(self, start_m: float, evaporated: float, added: float) -> None:
         tank = self.tank
         area_l_per_m = 180.0
         measured = evaporation.measured_l_per_day(
             start_m * area_l_per_m, self.rest_m() * area_l_per_m, added, 0.0, 86400.0
         )
         self.measured_l.append(measured)
-        self.added_l.append(added)
+        self.uses.append(DayUse(self.span.key, measured, added, 0.0, 1.0))
         self.true_l.append((tank.evaporated_kg - evaporated) / 0.997)
-        self.heater_w.append((tank.heat_j - heat) / 86400.0)
-        self.per_coefficient = evaporation.expected_l_per_day(tank.open_m2, gap_pa, 1.0)
-        self.learner.take(Day(measured, self.per_coefficient, is_quiet))
-        true_cond = seawater.conductivity_ms_per_cm(tank.salinity, 25.0) * tank.probe_gain
-        self.seen_psu.append(seawater.salinity_psu(round(true_cond, 2), 25.0))
 
     def salt(self) -> SaltVerdict:
-        """Return what the last five days of conductivity and top-off say together."""
-        seen = self.seen_psu[-5:]
-        low, high = theilslopes(seen, range(5))[2:4]
-        slope = theilslopes(seen, range(5)).slope
-        return judge_salt(
-            volume_l=300.0,
-            salinity=seen[-1],
-            drift_psu_per_day=float(slope),
-            drift_sigma=float(high - low) / 4.0,
-            fresh_in_l_per_day=sum(self.added_l[-5:]) / 5.0,
-            evaporation_l_per_day=self.per_coefficient * self.learner.coefficient,
-            evaporation_sigma=0.1,
-        ).verdict
+        """Return what the last days of conductivity and top-off say together."""
+        ledger = self.book.salt_ledger(self.tank.t_s)
+        return self.salt_book.view(self.tank.t_s, self.measured_l[-1], ledger).verdict
+
+    def view(self, salt: SaltVerdict = SaltVerdict.UNKNOWN) -> EvaporationView:
+        """Return what the last day's evaporation says, the heater's power being known."""
+        seen = self.surroundings(self.tank.seen_temp_c())
+        return self.book.view(self.tank.t_s, Measured(self.measured_l[-1], 0.0), seen, salt)
 
     def reading(self, salt: SaltVerdict = SaltVerdict.UNKNOWN) -> EvaporationReading:
-        """Return what the last day's evaporation says, the heater's power being known."""
-        expected = self.per_coefficient * self.learner.coefficient
-        measured = self.measured_l[-1]
-        extra = measured - expected
-        heat = None
-        if extra > 0.3:
-            usual_w = sum(self.heater_w[:5]) / 5.0
-            heat = extra_heat_frac(
-                self.heater_w[-1] - usual_w, evaporation.heat_lost_w(extra, 25.5)
-            )
-        coefficient = measured / self.per_coefficient
-        return read_evaporation(Evidence(measured, expected, coefficient, heat, salt))
+        """Return its reading."""
+        return self.view(salt).reading
 
 
 @pytest.fixture
@@ -163,7 +169,7 @@ def test_thirty_days() -> None:
     assert lab.reading() is EvaporationReading.AS_EXPECTED
     assert lab.salt() is SaltVerdict.STEADY
     # 0.05 kg/(m2 h kPa) is what the tank was made with; humidity and temperature are measured.
-    assert lab.learner.coefficient == pytest.approx(0.05, rel=0.05)
+    assert lab.view().coefficient == pytest.approx(0.05, rel=0.05)
     # Alkalinity brought is that of the doses, and at most 1 dKH a day.
     rise = limewater.rise_dkh(max(lab.dosed_l), 300.0, 40.6)
     assert rise <= 1.0

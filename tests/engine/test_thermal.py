@@ -1,5 +1,6 @@
 """Heat of a tank: gsw, worked exponentials, the alarm test vector, and an independent tank."""
 
+from dataclasses import replace
 from math import exp, inf, nan
 from typing import Any
 
@@ -12,6 +13,7 @@ from custom_components.stillwell.engine.heater_watch import (
     HeaterWatch,
     ThermalSpec,
     ThermalView,
+    regulating_power_w,
 )
 from custom_components.stillwell.engine.temp_history import TempHistory
 from custom_components.stillwell.engine.validity import InputError, InputFault
@@ -313,3 +315,12 @@ def test_history_of_a_day() -> None:
     assert history.duty_frac is None
     assert history.swing_k == 0.0
     assert history.slope_since(0.0) is None
+
+
+def test_mean_power_of_a_heater_that_regulates() -> None:
+    """300 W for 40 % of the time are 120 W; always on or always off it says nothing."""
+    shown = replace(HeaterWatch(SPEC).take(0.0, 25.0, is_on=None), duty_frac=0.4)
+    assert regulating_power_w(SPEC, shown) == pytest.approx(120.0)
+    assert regulating_power_w(ThermalSpec(24.5, 27.0), shown) is None
+    for duty_frac in (None, 0.0, 0.01, 0.99, 1.0):
+        assert regulating_power_w(SPEC, replace(shown, duty_frac=duty_frac)) is None

@@ -62,6 +62,8 @@ class SurfaceSpec:
     """PSU; what the keeper said is good enough, 1 PSU is 0.05 % of the pressure."""
     activity_frac: float
     """See `evaporation.coefficient_of_activity`: the first guess until days were seen."""
+    is_tank_water: bool = True
+    """Whether it is measured in the tank's own water, a sump; otherwise in what supplies it."""
 
     def __post_init__(self) -> None:
         positive("a surface", self.area_m2, "m2")
@@ -76,7 +78,7 @@ class Surroundings:
     room_c: float | None = None
     humidity_frac: float | None = None
     heater_w: float | None = None
-    """Mean power of the heater over the last day."""
+    """Mean power of the heater over the last day; None, too, while it does not regulate."""
     is_disturbed: bool = False
     """Whether an alarm stands or somebody works at the water: the day teaches nothing."""
 
@@ -231,13 +233,10 @@ class EvaporationBook:
     def _per_coefficient_l(self, gap_pa: float) -> float:
         return expected_l_per_day(self.spec.area_m2, gap_pa, 1.0)
 
-    def salt_ledger(self, t_s: float, *, is_tank_water: bool) -> SaltLedger | None:
+    def salt_ledger(self, t_s: float) -> SaltLedger | None:
         """Return fresh water and evaporation of the last days; None until three are known.
 
-        Args:
-            t_s: Now.
-            is_tank_water: Whether the vessel holds the tank's own water, so that fresh water is
-                what was added to it; otherwise fresh water is what left it.
+        Fresh water is what was added to the tank's own water, or what left the supply.
         """
         since_s = t_s - (SALT_DAYS + 1) * DAY_S - CLOSE_AFTER_S
         days = [day for day in self._closed if day.end_s > since_s][-SALT_DAYS:]
@@ -246,7 +245,8 @@ class EvaporationBook:
         per = fmean(day.per_coefficient_l for day in days)
         evaporation = per * self._learner.coefficient
         sigma = evaporation * self._learner.spread_frac / sqrt(len(days))
-        fresh = fmean(day.added_l if is_tank_water else day.used_l for day in days)
+        is_added = self.spec.is_tank_water
+        fresh = fmean(day.added_l if is_added else day.used_l for day in days)
         return SaltLedger(fresh, evaporation, sigma)
 
     # What is shown
@@ -291,7 +291,8 @@ class EvaporationBook:
         if not self._learner.is_learned or expected <= 0.0:
             return None, EvaporationReading.UNKNOWN
         heat = self._extra_heat_frac(litres - expected, seen)
-        seen_now = Evidence(litres, expected, litres / per, heat, salt)
+        is_tank_water = self.spec.is_tank_water
+        seen_now = Evidence(litres, expected, litres / per, heat, salt, is_tank_water)
         return ratio_of(litres, expected), read_evaporation(seen_now)
 
     def _extra_heat_frac(self, extra_l_per_day: float, seen: Surroundings) -> float | None:

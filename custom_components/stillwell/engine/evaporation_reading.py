@@ -39,7 +39,7 @@ class EvaporationReading(StrEnum):
     LOWERED = "lowered"
     """Less than expected: a cover put on, or the room's sensors drift."""
     CHECK_SENSOR = "check_sensor"
-    """None at all, or negative: the level does not follow the water."""
+    """None at all, or negative: the level does not follow the water, or no top-off runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,9 @@ class Evidence:
     extra_heat_frac: float | None = None
     """Additional heat the heater brought over the additional heat of evaporation."""
     salt: SaltVerdict = SaltVerdict.UNKNOWN
+    is_tank_water: bool = True
+    """Whether it is measured in the tank's own water. Fresh water that leaks from a reservoir or
+    its hose leaves the salinity as it is, so that salt clears nothing there."""
 
 
 def ratio_of(measured_l_per_day: float, expected_l_per_day: float) -> float:
@@ -105,9 +108,9 @@ def _raised(seen: Evidence) -> EvaporationReading:
     heat = seen.extra_heat_frac
     if heat is not None and heat < UNPAID_FRAC:
         return EvaporationReading.WATER_LEAVING
-    if heat is None and seen.salt is SaltVerdict.UNKNOWN:
-        return EvaporationReading.RAISED
-    if heat is not None and heat < PAID_FRAC and seen.salt is SaltVerdict.UNKNOWN:
+    is_cleared = seen.is_tank_water and seen.salt is not SaltVerdict.UNKNOWN
+    is_paid = heat is not None and heat >= PAID_FRAC
+    if not is_paid and not is_cleared:
         return EvaporationReading.RAISED
     if seen.coefficient is None:
         return EvaporationReading.RAISED

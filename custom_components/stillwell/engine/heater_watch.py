@@ -30,6 +30,7 @@ EFFECT_FRAC: Final = 0.5
 PHASES_KEPT: Final = 12
 FEWEST_PHASES: Final = 2
 LEAST_OFF_SLOPE_FRAC: Final = 0.1
+REGULATES_FRAC: Final = 0.02
 
 
 class HeaterVerdict(StrEnum):
@@ -81,9 +82,15 @@ class ThermalView:
     """Of the last day."""
 
 
-def mean_power_w(spec: ThermalSpec, view: ThermalView) -> float | None:
-    """Return the heater's mean power over the last day, W; None when one of both is not known."""
+def regulating_power_w(spec: ThermalSpec, view: ThermalView) -> float | None:
+    """Return the mean power over the last day of a heater that holds the temperature, W.
+
+    None when it is not known, and when the heater was off or on nearly all the time: then the
+    water's temperature gives way, and its power says nothing of the heat that is lost.
+    """
     if spec.power_w is None or view.duty_frac is None:
+        return None
+    if not REGULATES_FRAC <= view.duty_frac <= 1.0 - REGULATES_FRAC:
         return None
     return spec.power_w * view.duty_frac
 

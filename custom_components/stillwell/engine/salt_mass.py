@@ -17,8 +17,6 @@ SALT_PER_PSU: Final = 35.16504e-3 / 35.0
 
 MOST_HYDRATION_FRAC: Final = 0.3
 """No salt holds more water than this as it is weighed."""
-G_PER_KG: Final = 1000.0
-
 _ROUNDING_KG: Final = 1e-9
 
 
@@ -60,14 +58,6 @@ class Water:
     def fresh_kg_per_l(self) -> float:
         """Density of fresh water of the same temperature, kg/L."""
         return density_kg_per_m3(0.0, self.temp_c) / LITRES_PER_M3
-
-
-def psu_of_g_per_kg(salt_g_per_kg: float) -> float:
-    """Return the practical salinity (PSU) of seawater with so much salt, g in a kg of it.
-
-    Source: TEOS-10, reference composition (Millero et al. 2008).
-    """
-    return not_negative("a salinity", salt_g_per_kg, "g/kg") / G_PER_KG / SALT_PER_PSU
 
 
 def salinity_after_fresh(water: Water, fresh_l: float) -> float:
