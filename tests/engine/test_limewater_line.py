@@ -268,6 +268,15 @@ def test_strength_of_the_stock(conductivity: float, stock: Stock, share: float) 
     assert view.brings_dkh_per_day == pytest.approx(share * full.brings_dkh_per_day, abs=1e-3)
 
 
+def test_a_dose_of_a_weak_stock_is_known_for_what_it_brought() -> None:
+    """6.603 mS/cm at 25 degC are 0.75 of 40.6 meq/L: 1 L into 450 L raises 0.1897 dKH."""
+    line = _settled()
+    line.take(3.0 * HOUR, LineFacts(LOW, 0.0, stock_temp_c=25.0, stock_ms_per_cm=6.603))
+    line.record_dose(3.0 * HOUR, 1.0)
+    ((_, dkh),) = line.snapshot()["alkalinity"]["doses"]
+    assert dkh == pytest.approx(0.75 * 40.6 / 450.0 * 2.80387, rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("facts", "text"),
     [
