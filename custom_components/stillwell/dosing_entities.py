@@ -58,6 +58,7 @@ class DosingBinaryDescription(BinarySensorEntityDescription):
 
     is_on_fn: Callable[[DosingWatch], bool | None]
     attributes_fn: Callable[[DosingWatch], Mapping[str, Any]]
+    only_if: Callable[[DosingSettings], bool] = _always
 
 
 def _reason(watch: DosingWatch) -> Mapping[str, Any]:
@@ -205,6 +206,14 @@ DOSING_BINARY_SENSORS: Final = (
         is_on_fn=lambda watch: watch.is_permitted,
         attributes_fn=_counted,
     ),
+    DosingBinaryDescription(
+        key="dose_not_arriving",
+        translation_key="dose_not_arriving",
+        device_class=BinarySensorDeviceClass.PROBLEM,
+        is_on_fn=lambda watch: watch.is_failing,
+        attributes_fn=lambda _watch: {},
+        only_if=lambda settings: settings.stock_vessel is not None,
+    ),
 )
 
 DOSE_ARMED: Final = SwitchEntityDescription(key="dose_armed", translation_key="dose_armed")
@@ -298,8 +307,12 @@ def dosing_sensors(watch: DosingWatch) -> list[Entity]:
 
 
 def dosing_binary_sensors(watch: DosingWatch) -> list[Entity]:
-    """Return pause and permit."""
-    return [DosingBinarySensor(watch, description) for description in DOSING_BINARY_SENSORS]
+    """Return pause, permit and, if the stock is measured, whether doses arrive."""
+    return [
+        DosingBinarySensor(watch, description)
+        for description in DOSING_BINARY_SENSORS
+        if description.only_if(watch.settings)
+    ]
 
 
 def dosing_switches(watch: DosingWatch) -> list[Entity]:
