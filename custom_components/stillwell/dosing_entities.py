@@ -1,6 +1,6 @@
 """Entities of a dosing line: the advice, what was given, the permit, and the switch that arms."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, override
 
@@ -18,7 +18,7 @@ from homeassistant.components.sensor import (
 from homeassistant.components.switch import SwitchEntity, SwitchEntityDescription
 from homeassistant.const import UnitOfRatio, UnitOfVolume
 
-from .dosing_forms import ML_PER_L
+from .dosing_forms import ML_PER_L, ml_per_min
 from .engine.delivery import Delivery
 from .engine.dosing import NoDose
 from .engine.limewater import Stock
@@ -57,7 +57,21 @@ class DosingBinaryDescription(BinarySensorEntityDescription):
     """How a binary sensor reads the line; None means not known."""
 
     is_on_fn: Callable[[DosingWatch], bool | None]
-    tells_reason: bool = False
+    attributes_fn: Callable[[DosingWatch], Mapping[str, Any]]
+    only_if: Callable[[DosingSettings], bool] = _always
+
+
+def _reason(watch: DosingWatch) -> Mapping[str, Any]:
+    return {} if watch.view is None else {"reason": watch.view.advice.reason.value}
+
+
+def _counted(watch: DosingWatch) -> Mapping[str, Any]:
+    """What a rule must know of the pump, so that it runs the one that is counted."""
+    flow = watch.settings.pump_l_per_h
+    return {
+        "dosing_pump": watch.settings.pump,
+        "pump_flow": None if flow is None else ml_per_min(flow),
+    }
 
 
 DOSING_SENSORS: Final = (
@@ -184,12 +198,21 @@ DOSING_BINARY_SENSORS: Final = (
         translation_key="dose_paused",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda watch: watch.is_paused,
-        tells_reason=True,
+        attributes_fn=_reason,
     ),
     DosingBinaryDescription(
         key="dose_permit",
         translation_key="dose_permit",
         is_on_fn=lambda watch: watch.is_permitted,
+        attributes_fn=_counted,
+    ),
+    DosingBinaryDescription(
+        key="dose_not_arriving",
+        translation_key="dose_not_arriving",
+        device_class=BinarySensorDeviceClass.PROBLEM,
+        is_on_fn=lambda watch: watch.is_failing,
+        attributes_fn=lambda _watch: {},
+        only_if=lambda settings: settings.stock_vessel is not None,
     ),
 )
 
@@ -232,21 +255,18 @@ class DosingBinarySensor(FollowingEntity, BinarySensorEntity):
         """Bind the entity to its line."""
         super().__init__(watch, description)
         self._watch = watch
-        self._told: tuple[bool | None, str | None] | None = None
+        self._told: tuple[bool | None, Mapping[str, Any]] | None = None
 
     @override
     def take(self) -> bool:
         """Take the present answer."""
-        view = self._watch.view
         is_on = self.entity_description.is_on_fn(self._watch)
-        tells = self.entity_description.tells_reason and view is not None
-        reason = view.advice.reason.value if tells and view is not None else None
-        if self._told == (is_on, reason):
+        attributes = self.entity_description.attributes_fn(self._watch)
+        if self._told == (is_on, attributes):
             return False
-        self._told = is_on, reason
+        self._told = is_on, attributes
         self._attr_is_on = is_on
-        if reason is not None:
-            self._attr_extra_state_attributes = {"reason": reason}
+        self._attr_extra_state_attributes = dict(attributes)
         return True
 
 
@@ -287,8 +307,12 @@ def dosing_sensors(watch: DosingWatch) -> list[Entity]:
 
 
 def dosing_binary_sensors(watch: DosingWatch) -> list[Entity]:
-    """Return pause and permit."""
-    return [DosingBinarySensor(watch, description) for description in DOSING_BINARY_SENSORS]
+    """Return pause, permit and, if the stock is measured, whether doses arrive."""
+    return [
+        DosingBinarySensor(watch, description)
+        for description in DOSING_BINARY_SENSORS
+        if description.only_if(watch.settings)
+    ]
 
 
 def dosing_switches(watch: DosingWatch) -> list[Entity]:

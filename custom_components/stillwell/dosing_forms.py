@@ -118,13 +118,17 @@ def pump_schema(vessels: list[ConfigSubentry], own_entities: list[str]) -> vol.S
     )
 
 
+def ml_per_min(l_per_h: float) -> float:
+    """Return a flow in mL/min, as the form shows it."""
+    return round(l_per_h / ML_PER_MIN_IN_L_PER_H, _FORM_DIGITS)
+
+
 def pump_values(name: str, data: Mapping[str, Any]) -> dict[str, Any]:
     """Return what is stored as the first form shows it."""
     keys = (CONF_VESSEL, CONF_DOSING_PUMP, CONF_RETURN_PUMP)
     values = {FIELD_NAME: name} | {key: data[key] for key in keys if key in data}
     if CONF_PUMP_L_PER_H in data:
-        flow = data[CONF_PUMP_L_PER_H] / ML_PER_MIN_IN_L_PER_H
-        values[FIELD_PUMP_FLOW] = round(flow, _FORM_DIGITS)
+        values[FIELD_PUMP_FLOW] = ml_per_min(data[CONF_PUMP_L_PER_H])
     return values
 
 

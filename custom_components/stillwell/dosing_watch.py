@@ -68,6 +68,7 @@ class DosingWatch(Watch):
         self._local_time = LocalTime()
         self._told_refusal: str | None = None
         self._footing = self._what_it_was_armed_for(subentry.data, spec)
+        self._is_failed = False
         self.is_armed = False
         self.view: LineView | None = None
 
@@ -101,7 +102,12 @@ class DosingWatch(Watch):
     def async_look(self, now_s: float) -> None:
         """Take what everything says now; what the ledger must not lose is saved at once."""
         was_running = self._engine.is_pump_running
-        self.view = view = self._engine.take(now_s, self._facts(now_s))
+        try:
+            self.view = view = self._engine.take(now_s, self._facts(now_s))
+        except Exception as err:  # noqa: BLE001 - whatever it is, the permit must go
+            self._failed(err)
+            return
+        self._is_failed = False
         if view.refused is not None and view.refused != self._told_refusal:
             _LOGGER.warning("%s takes no reading of the stock: %s", self.title, view.refused)
         self._told_refusal = view.refused
@@ -109,6 +115,14 @@ class DosingWatch(Watch):
             self.hass.async_create_task(
                 self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"
             )
+        self.refresh()
+
+    def _failed(self, err: Exception) -> None:
+        """Show nothing and permit nothing after a defect of our own; log it once."""
+        if not self._is_failed:
+            self._is_failed = True
+            _LOGGER.error("The dose of %s could not be judged", self.title, exc_info=err)
+        self.view = None
         self.refresh()
 
     def _facts(self, now_s: float) -> LineFacts:
@@ -170,6 +184,12 @@ class DosingWatch(Watch):
     def is_paused(self) -> bool | None:
         """Whether something forbids a dose; None before the first look."""
         return None if self.view is None else self.view.advice.reason not in QUIET
+
+    @property
+    def is_failing(self) -> bool | None:
+        """Whether doses do not arrive; None while that is not known."""
+        delivery = Delivery.UNKNOWN if self.view is None else self.view.delivery
+        return None if delivery is Delivery.UNKNOWN else delivery is not Delivery.ARRIVING
 
     @property
     def is_permitted(self) -> bool:

@@ -29,6 +29,17 @@ FILES = sorted(FOLDER.glob("*.yaml"))
 # What a keeper cannot leave out, with a value such as the picker gives.
 REQUIRED: dict[str, dict[str, Any]] = {
     "stillwell_daily_report.yaml": {},
+    "stillwell_apply_dose.yaml": {
+        "permit_entity": "binary_sensor.lagoon_limewater_dose_permitted",
+        "rate_entity": "sensor.lagoon_limewater_dose_adjustment",
+        "dose_entity": "sensor.lagoon_limewater_next_dose",
+        "pump": "switch.lagoon_dosing_pump",
+    },
+    "stillwell_heater_cut_out.yaml": {
+        "circuit": "switch.nursery_heater_circuit",
+        "cut_out_entity": "binary_sensor.nursery_temperature_heater_cut_out",
+        "lockout_entity": "binary_sensor.nursery_temperature_cut_out_lockout",
+    },
     "stillwell_mix_batch.yaml": {
         "level_entity": "sensor.lagoon_mixing_vat_fill",
         "valve": "switch.lagoon_mixing_vat_valve",

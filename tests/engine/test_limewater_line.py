@@ -192,11 +192,11 @@ def test_what_the_pump_gives_fills_the_ledger_and_leads_to_the_cap() -> None:
 
 def test_the_ledger_keeps_few_entries_and_a_long_day() -> None:
     adjuster = DoseAdjuster(DOSING)
-    for step in range(25 * 120):
+    for step in range(26 * 120):
         adjuster.dosed(30.0 * step, 0.001)
         adjuster.look(30.0 * step, LOW)
     assert len(adjuster.snapshot()["doses"]) <= 25 * 12 + 1
-    assert adjuster.given_l(25 * HOUR, 25 * HOUR) == pytest.approx(3.0, abs=0.011)
+    assert adjuster.given_l(26 * HOUR, 25 * HOUR) == pytest.approx(3.0, abs=0.011)
 
 
 def test_hand_doses_count_and_a_restart_forgets_nothing() -> None:
@@ -266,6 +266,15 @@ def test_strength_of_the_stock(conductivity: float, stock: Stock, share: float) 
     assert view.strength_frac == pytest.approx(share, abs=1e-3)
     full = _settled().take(3.0 * HOUR, replace(facts, stock_ms_per_cm=None))
     assert view.brings_dkh_per_day == pytest.approx(share * full.brings_dkh_per_day, abs=1e-3)
+
+
+def test_a_dose_of_a_weak_stock_is_known_for_what_it_brought() -> None:
+    """6.603 mS/cm at 25 degC are 0.75 of 40.6 meq/L: 1 L into 450 L raises 0.1897 dKH."""
+    line = _settled()
+    line.take(3.0 * HOUR, LineFacts(LOW, 0.0, stock_temp_c=25.0, stock_ms_per_cm=6.603))
+    line.record_dose(3.0 * HOUR, 1.0)
+    ((_, dkh),) = line.snapshot()["alkalinity"]["doses"]
+    assert dkh == pytest.approx(0.75 * 40.6 / 450.0 * 2.80387, rel=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_DOSING
+from custom_components.stillwell.engine.limewater_line import LimewaterLine
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
@@ -168,6 +169,23 @@ async def test_a_probe_in_a_wrong_unit_or_silent_is_not_known(lab: Lab) -> None:
     assert lab.state("no_dose_reason").state == "none"
     await lab.run([14.5] * 20)
     assert lab.state("no_dose_reason").state == "ph_outside"
+
+
+async def test_a_defect_of_our_own_permits_nothing(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    await low(lab, minutes=30)
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    with monkeypatch.context() as patched:
+        patched.setattr(LimewaterLine, "take", lambda *_: 1 / 0)
+        await lab.wait(31.0)
+        await lab.wait(31.0)
+        assert lab.state("dose_permit").state == "off"
+        assert lab.state("dose_rate").state == "unknown"
+        assert caplog.text.count("could not be judged") == 1
+    await lab.run([14.5] * 10)
+    assert lab.state("dose_permit").state == "on"
 
 
 # Ledger
@@ -352,11 +370,13 @@ async def test_stock_and_delivery_are_judged(lab: Lab) -> None:
     assert lab.state("stock_judgement").state == "weak"
     assert lab.value("stock_strength") == pytest.approx(75.0, abs=1.0)
     assert lab.state("dose_delivery").state == "unknown"
+    assert lab.state("dose_not_arriving").state == "unknown"
     hass.states.async_set(PUMP, "on")
     for _ in range(25):  # 1.25 L are told, and the stock stays where it was
         report(25.0)
         await lab.run([14.5])
     assert lab.state("dose_delivery").state == "pump_clogged"
+    assert lab.state("dose_not_arriving").state == "on"
 
 
 async def test_a_conductivity_no_limewater_has_is_told_once(
@@ -370,7 +390,7 @@ async def test_a_conductivity_no_limewater_has_is_told_once(
 
 async def test_without_sources_their_entities_are_left_out(lab: Lab) -> None:
     await low(lab, minutes=1)
-    for key in ("stock_judgement", "stock_strength", "dose_delivery"):
+    for key in ("stock_judgement", "stock_strength", "dose_delivery", "dose_not_arriving"):
         with pytest.raises(AssertionError):
             lab.entity_id(key)
 

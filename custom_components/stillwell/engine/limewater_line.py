@@ -150,14 +150,22 @@ class LineView:
 class LimewaterLine:
     """What is alive of a dosing line; give it every report and the time."""
 
-    __slots__ = ("_adjuster", "_alkalinity", "_delivery", "_meter", "_ph_room", "_stock_c", "spec")
+    __slots__ = (
+        "_adjuster",
+        "_alkalinity",
+        "_delivery",
+        "_meq_per_l",
+        "_meter",
+        "_ph_room",
+        "spec",
+    )
 
     def __init__(self, spec: LineSpec) -> None:
         self.spec = spec
         self._adjuster = DoseAdjuster(spec.dosing)
         self._meter = PumpMeter()
         self._alkalinity = AlkalinityLog()
-        self._stock_c: float | None = None
+        self._meq_per_l = alkalinity_meq_per_l(ASSUMED_STOCK_C)
         self._delivery = None if spec.stock_l_per_m is None else DeliveryWatch(spec.stock_l_per_m)
         self._ph_room: tuple[tuple[float, float, float | None], float] | None = None
 
@@ -169,7 +177,9 @@ class LimewaterLine:
     def take(self, t_s: float, facts: LineFacts) -> LineView:
         """Return the view after a look."""
         strength, stock_c, refused = _stock(facts)
-        self._stock_c = stock_c
+        shown = 1.0 if strength is None else strength
+        temp_c = ASSUMED_STOCK_C if stock_c is None else stock_c
+        self._meq_per_l = meq_per_l = alkalinity_meq_per_l(temp_c, shown)
         self._note(t_s, self._meter.take(t_s, facts.flow_l_per_h), is_pumped=True)
         usable_l = facts.stock_usable_l
         advice = self._adjuster.look(
@@ -180,9 +190,6 @@ class LimewaterLine:
                 most_for_ph_l=self._most_for_ph_l(t_s, facts.dosing.ph, stock_c),
             ),
         )
-        shown = 1.0 if strength is None else strength
-        temp_c = ASSUMED_STOCK_C if stock_c is None else stock_c
-        meq_per_l = alkalinity_meq_per_l(temp_c, shown)
         l_per_day = HOURS_PER_DAY * advice.rate_l_per_h
         hold_dkh = self._alkalinity.to_hold(self.spec.target_dkh)
         system_l = self.spec.system_l
@@ -233,9 +240,8 @@ class LimewaterLine:
         self._adjuster.dosed(t_s, dose_l)
         if is_pumped and self._delivery is not None:
             self._delivery.dosed(dose_l)
-        temp_c = ASSUMED_STOCK_C if self._stock_c is None else self._stock_c
-        meq_per_l = alkalinity_meq_per_l(temp_c)
-        self._alkalinity.dosed(t_s, rise_dkh(dose_l, self.spec.system_l, meq_per_l))
+        # As strong as it is: a weak stock taken for a saturated one would feign consumption.
+        self._alkalinity.dosed(t_s, rise_dkh(dose_l, self.spec.system_l, self._meq_per_l))
 
     # What a person tells
 
