@@ -21,6 +21,7 @@ from .const import (
     CONF_VESSEL,
     SUBENTRY_RESERVOIR,
 )
+from .decision_text import common_text, state_text
 from .engine.evaporation_book import (
     EvaporationBook,
     EvaporationView,
@@ -29,6 +30,7 @@ from .engine.evaporation_book import (
     SurfaceSpec,
     Surroundings,
 )
+from .engine.evaporation_reading import EvaporationReading
 from .engine.heater_watch import regulating_power_w
 from .engine.quantities import Reason
 from .engine.validity import InputError
@@ -47,6 +49,12 @@ if TYPE_CHECKING:
 _LOGGER = logging.getLogger(__name__)
 
 NOTHING_SEEN: Final = Surroundings()
+WANT_A_HAND: Final = frozenset(EvaporationReading) - {
+    EvaporationReading.UNKNOWN,
+    EvaporationReading.AS_EXPECTED,
+    EvaporationReading.WATER_LEAVING,
+}
+"""Water that leaks is an alarm; the rest is looked after some time this week."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +202,15 @@ class EvaporationWatch(Watch):
         """Return what the report of the day says of evaporation."""
         if (view := self.view) is None:
             return {}
+        is_learned = view.coefficient is not None
+        said = state_text(self.hass, "evaporation_reading", view.reading.value)
+        told = [common_text(self.hass, "report_watch", watch=self.title, said=said)]
         return {
             "evaporation_l": view.measured_l_per_day,
-            "expected_evaporation_l": view.expected_l_per_day,
+            # A guess is nothing to be measured against.
+            "expected_evaporation_l": view.expected_l_per_day if is_learned else None,
+            "alarms": told if view.reading is EvaporationReading.WATER_LEAVING else [],
+            "hands_needed": told if view.reading in WANT_A_HAND else [],
         }
 
     # What a person asks for

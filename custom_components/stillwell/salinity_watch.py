@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, override
+from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import Platform
@@ -20,6 +20,7 @@ from .const import (
     CONF_TEMPERATURE_SOURCE,
     SUBENTRY_SUMP,
 )
+from .decision_text import common_text, state_text
 from .engine.quantities import Reason
 from .engine.salinity_book import SalinityBook, SalinitySpec, SalinityView
 from .engine.salt_balance import SaltVerdict
@@ -34,6 +35,8 @@ from .watch_links import evaporation_of, evaporation_watch_of
 
 if TYPE_CHECKING:
     from .coordinator import System
+
+WANT_A_HAND: Final = frozenset({SaltVerdict.CONCENTRATING, SaltVerdict.PROBE_DOUBTFUL})
 
 _LOGGER = logging.getLogger(__name__)
 
@@ -154,9 +157,16 @@ class SalinityWatch(Watch):
         """Return what the report of the day says of salinity."""
         if (view := self.view) is None:
             return {}
+        said = state_text(self.hass, "salt_verdict", view.verdict.value)
+        told = [common_text(self.hass, "report_watch", watch=self.title, said=said)]
+        hands = told if view.verdict in WANT_A_HAND else []
+        if self.settings.kind is SalinityKind.BY_HAND and view.salinity_psu is None:
+            hands = [common_text(self.hass, "report_measure_salinity", watch=self.title)]
         return {
             "salinity_psu": view.salinity_psu,
             "drift_psu_per_day": view.drift_psu_per_day,
+            "alarms": told if view.verdict is SaltVerdict.SALT_WATER_LEAVING else [],
+            "hands_needed": hands,
         }
 
     async def async_record(self, salinity_psu: float) -> None:

@@ -219,6 +219,7 @@ async def test_salt_water_that_leaves(lab: Lab, show: Callable[..., None]) -> No
     assert lab.state("evaporation_reading").state == "water_leaving"
     alive = lab.entry.runtime_data.watches["lagoon_salinity"]
     assert alive.report()["salinity_psu"] == pytest.approx(psu, abs=0.02)
+    assert alive.report()["alarms"] == ["Lagoon salinity: Salt water is leaving"]
     alive.view = None
     assert alive.report() == {}
 
@@ -337,6 +338,8 @@ async def test_a_reading_is_remembered_and_grows_old(
     """On the disk at once; a fortnight later it counts no more."""
     await lab.set_up(watch(**BY_HAND))
     await _record(lab, salinity_psu=34.5)
+    (alive,) = lab.entry.runtime_data.watches.values()
+    assert alive.report()["hands_needed"] == []
     stored = hass_storage[f"{DOMAIN}.{lab.entry.entry_id}.learned"]["data"]["vessels"]
     ((_, psu),) = stored["lagoon_salinity"]["watch"]["books"]["records"]
     assert psu == 34.5
@@ -350,6 +353,8 @@ async def test_a_reading_is_remembered_and_grows_old(
     shown = lab.state("salinity")
     assert shown.state == "unknown"
     assert shown.attributes["age_days"] == 14
+    (alive,) = lab.entry.runtime_data.watches.values()
+    assert alive.report()["hands_needed"] == ["Lagoon salinity: measure the salinity by hand"]
     assert shown.attributes["recorded_salinity"] is None
 
 
