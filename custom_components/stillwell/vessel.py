@@ -185,7 +185,7 @@ class VesselRuntime(EntityOwner):
     @property
     def check_reason(self) -> Reason | None:
         """Why the level moves for a known cause now; None when it may be learned from."""
-        if not self.lines:
+        if not self.lines and not self.parts:
             return None
         if any(line.is_in_maintenance for line in self.lines):
             return Reason.MAINTENANCE
