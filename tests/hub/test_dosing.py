@@ -443,9 +443,9 @@ async def test_the_report_of_the_day_tells_the_dose(lab: Lab) -> None:
         )
         return [line["text"] for line in answer["systems"][0]["lines"]]
 
-    assert "Dosed: 0.1 litres" in await told()
+    assert "Dosed: 50 mL" in await told()
     await lab.run([32.5] * 15)
-    assert "Dosed: 0.1 litres, held back: At or above the high limit" in await told()
+    assert "Dosed: 50 mL, held back: At or above the high limit" in await told()
 
 
 # Actions
