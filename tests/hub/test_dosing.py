@@ -184,6 +184,8 @@ async def test_a_defect_of_our_own_permits_nothing(
         assert lab.state("dose_permit").state == "off"
         assert lab.state("dose_rate").state == "unknown"
         assert caplog.text.count("could not be judged") == 1
+        (alive,) = lab.entry.runtime_data.watches.values()
+        assert alive.report() == {}
     await lab.run([14.5] * 10)
     assert lab.state("dose_permit").state == "on"
 
