@@ -69,8 +69,9 @@ async def test_in_gallons_and_fahrenheit(imperial: HomeAssistant, lab: Lab) -> N
     lab.hass.states.async_set(SOURCE, "25.0", {"unit_of_measurement": "°C"})
     await lab.set_up(watch(heater=None, heater_power_w=None), empty_m=0.0)
     await a_day(lab)
-    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
-    await lab.wait(30.0)
+    for temp_c in ("25.0", "26.0"):
+        lab.hass.states.async_set(SOURCE, temp_c, {"unit_of_measurement": "°C"})
+        await lab.wait(30.0)
     answer = await told(lab)
     assert "Used: 0.8 gallons" in texts(answer)
     assert "Water: 77.0 °F to 78.8 °F" in texts(answer)

@@ -184,6 +184,8 @@ async def test_a_defect_of_our_own_permits_nothing(
         assert lab.state("dose_permit").state == "off"
         assert lab.state("dose_rate").state == "unknown"
         assert caplog.text.count("could not be judged") == 1
+        (alive,) = lab.entry.runtime_data.watches.values()
+        assert alive.report() == {}
     await lab.run([14.5] * 10)
     assert lab.state("dose_permit").state == "on"
 
@@ -202,6 +204,15 @@ async def test_run_time_of_the_pump_is_counted_whoever_runs_it(lab: Lab) -> None
     assert lab.value("dosed_24h") == pytest.approx(250.0)
     assert lab.state("no_dose_reason").state == "hour_cap"
     assert lab.state("dose_paused").state == "on"
+
+
+async def test_volumes_in_fluid_ounces(imperial: HomeAssistant, lab: Lab) -> None:
+    """A US fluid ounce is 29.5735 mL; rates stay in mL/h, which rules read."""
+    await low(lab, minutes=30)
+    await pump(lab, 60.0)
+    assert lab.state("dosed_today").attributes["unit_of_measurement"] == "fl. oz."
+    assert lab.value("dosed_today") == pytest.approx(50.0 / 29.5735, abs=0.01)
+    assert lab.state("dose_rate").attributes["unit_of_measurement"] == "mL/h"
 
 
 @pytest.mark.parametrize(
@@ -422,6 +433,21 @@ async def test_a_sump_that_is_removed_is_told(lab: Lab) -> None:
     )
     assert issue is not None
     assert "removed" in issue.translation_placeholders["error"]
+
+
+async def test_the_report_of_the_day_tells_the_dose(lab: Lab) -> None:
+    await low(lab, minutes=30)
+    await pump(lab, 60.0)
+
+    async def told() -> list[str]:
+        answer = await lab.hass.services.async_call(
+            DOMAIN, "daily_report", {}, blocking=True, return_response=True
+        )
+        return [line["text"] for line in answer["systems"][0]["lines"]]
+
+    assert "Dosed: 50 mL" in await told()
+    await lab.run([32.5] * 15)
+    assert "Dosed: 50 mL, held back: At or above the high limit" in await told()
 
 
 # Actions
