@@ -17,6 +17,7 @@ from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .salinity_actions import async_register as async_register_salinity
 from .sentences import async_register_sentences
+from .water_change_actions import async_register as async_register_water_change
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 
@@ -24,6 +25,7 @@ PLATFORMS: Final = (
     Platform.BINARY_SENSOR,
     Platform.BUTTON,
     Platform.EVENT,
+    Platform.NUMBER,
     Platform.SENSOR,
     Platform.SWITCH,
 )
@@ -36,6 +38,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register_dosing(hass)
     async_register_batch(hass)
     async_register_salinity(hass)
+    async_register_water_change(hass)
     return True
 
 

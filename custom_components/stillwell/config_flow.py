@@ -35,6 +35,7 @@ from .const import (
     SUBENTRY_SALINITY_WATCH,
     SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
+    SUBENTRY_WATER_CHANGE,
 )
 from .dosing_flow import DosingFlow
 from .evaporation_flow import EvaporationWatchFlow
@@ -47,6 +48,7 @@ from .temperature_flow import TemperatureWatchFlow
 from .vessel_flow import ReservoirFlow
 from .vessel_kind_flow import MixingVatFlow, SumpFlow
 from .vessel_neighbours import free_name
+from .water_change_flow import WaterChangeFlow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -87,6 +89,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             SUBENTRY_DOSING: DosingFlow,
             SUBENTRY_EVAPORATION_WATCH: EvaporationWatchFlow,
             SUBENTRY_SALINITY_WATCH: SalinityWatchFlow,
+            SUBENTRY_WATER_CHANGE: WaterChangeFlow,
         }
 
     @staticmethod

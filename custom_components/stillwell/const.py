@@ -11,6 +11,7 @@ SUBENTRY_RESERVOIR: Final = "reservoir"
 SUBENTRY_FILL_LINE: Final = "fill_line"
 SUBENTRY_TEMPERATURE_WATCH: Final = "temperature_watch"
 SUBENTRY_RODI_UNIT: Final = "rodi_unit"
+SUBENTRY_WATER_CHANGE: Final = "water_change"
 SUBENTRY_SUMP: Final = "sump"
 SUBENTRY_MIXING_VAT: Final = "mixing_vat"
 
@@ -53,6 +54,9 @@ CONF_SALT_WATER_FRAC: Final = "salt_water_frac"
 # Subentry: one fill line. Vessels are named by their subentry's id; volumes in L.
 CONF_DESTINATION: Final = "destination"
 CONF_DEVICE: Final = "device"
+CONF_DIRECTION: Final = "direction"
+DIRECTION_FILL: Final = "fill"
+DIRECTION_DRAIN: Final = "drain"
 CONF_SOURCE_VESSEL: Final = "source_vessel"
 CONF_LONGEST_RUN_S: Final = "longest_run_s"
 CONF_SETTLE_S: Final = "settle_s"
@@ -124,6 +128,11 @@ CONF_SALINITY_KIND: Final = "salinity_kind"
 CONF_LOW_PSU: Final = "low_psu"
 CONF_HIGH_PSU: Final = "high_psu"
 CONF_OVERFILL_L: Final = "overfill_l"
+
+# Subentry: one water change. Lines are named by their subentry's id.
+CONF_DRAIN_LINE: Final = "drain_line"
+CONF_REFILL_LINE: Final = "refill_line"
+CONF_LARGEST_SHARE_FRAC: Final = "largest_share_frac"
 
 # Until minor version 2 a reservoir held this beside the three limits of its line.
 OLD_CONF_FILL_DEVICE: Final = "fill_device"

@@ -58,7 +58,7 @@ class FillLine(EntityOwner):
         self._save = save
         self._registry_ids = registry_ids(hass, subentry.data)
         self._listeners: list[Callable[[Notice], None]] = []
-        self.destination.lines.append(self)
+        (self.destination.drains if settings.is_drain else self.destination.lines).append(self)
         if self.source is not None:
             self.source.draws.append(self)
 

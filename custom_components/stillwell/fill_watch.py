@@ -32,11 +32,13 @@ from .countdown import Countdown
 from .engine import guard
 from .engine.guard_events import (
     ActuatorReported,
+    BlockReason,
     Command,
     Decision,
     DecisionKind,
     InputsReported,
     LevelReported,
+    Reasons,
     ReturnPumpReported,
     SettingsChanged,
     SourceReported,
@@ -50,6 +52,7 @@ from .engine.guard_events import (
 )
 from .engine.guard_state import GuardSettings, GuardState
 from .engine.guard_table import HEARD, Phase
+from .engine.mirror import mirrored
 from .engine.pipeline import VesselModel
 from .engine.settling import SettlingTime
 from .line_settings import FillLineSettings
@@ -259,6 +262,8 @@ class FillWatch:
                 from its fills may be another line's, and is not passed on.
         """
         level = model.guard_level(t_s)
+        if self.settings.is_drain:
+            level = mirrored(level, model.spec.shape)
         self._learn_settling(level)
         self.process(level if is_alone else replace(level, fill_rate_l_per_s=None))
 
@@ -344,7 +349,7 @@ class FillWatch:
             self.secondary.async_cancel()
         is_newly_permitted = outcome.permit and not self.is_permitted
         self.is_permitted = outcome.permit
-        self.block_reason = None if outcome.block_reason is None else outcome.block_reason.value
+        self.block_reason = self._told(outcome.block_reason)
         if outcome.decision is not None:
             self._note(outcome.decision)
         for notice in outcome.notices:
@@ -385,9 +390,15 @@ class FillWatch:
         if self.state.run is not None and self.state.off is None:
             await self.actuator.async_command(on=True)
 
+    def _told(self, reason: Reasons | None) -> str | None:
+        """Return a reason's word; the high limit of a drain is its drain mark."""
+        if self.settings.is_drain and reason is BlockReason.HIGH_LEVEL:
+            return BlockReason.SOURCE_LOW.value
+        return None if reason is None else reason.value
+
     def _note(self, decision: Decision) -> None:
         t_s = self.state.seen_s or 0.0
-        reason = None if decision.reason is None else decision.reason.value
+        reason = self._told(decision.reason)
         entry = {
             "time": _iso(t_s),
             "decision": decision.kind.value,

@@ -8,6 +8,7 @@ from .const import (
     CONF_DAILY_RUN_S,
     CONF_DAILY_VOLUME_L,
     CONF_DEVICE,
+    CONF_DIRECTION,
     CONF_FEEDS_SYSTEM,
     CONF_FRESH_WATER_CAP_FRAC,
     CONF_HIGH_INPUTS,
@@ -21,6 +22,7 @@ from .const import (
     CONF_SETTLE_S,
     CONF_SHORTEST_PAUSE_S,
     CONF_SUPPLY_EMPTY_INPUTS,
+    DIRECTION_DRAIN,
 )
 from .countdown import countdown_unit
 from .engine.line_limits import Fault, Finding, Line, finding
@@ -89,7 +91,11 @@ def check_limits(
         Refusal: naming the field, why, and a value that would work.
     """
     vessel, model = destination.vessel, None if runtime is None else runtime.model
-    band_l = vessel.volume_l(destination.full_m) - vessel.volume_l(destination.start_m)
+    is_drain = data.get(CONF_DIRECTION) == DIRECTION_DRAIN
+    lowest_m = destination.empty_m if is_drain else destination.start_m
+    band_l = vessel.volume_l(destination.full_m) - vessel.volume_l(lowest_m)
+    # What fills a vessel tells nothing of what drains it.
+    is_alone = is_alone and not is_drain
     found = finding(
         Line(
             longest_run_s=data[CONF_LONGEST_RUN_S],

@@ -7,14 +7,26 @@ from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 from .const import (
     CONF_DESTINATION,
     CONF_DEVICE,
+    CONF_DIRECTION,
     CONF_FEEDS_SYSTEM,
     CONF_REHEARSAL,
+    CONF_RETURN_PUMP,
     CONF_SOURCE_VESSEL,
     CONF_VOLUME_L,
+    DIRECTION_DRAIN,
+    DIRECTION_FILL,
+    SUBENTRY_SUMP,
 )
 from .form_units import FormUnits
 from .line_checks import check_limits, check_parts
-from .line_forms import FIELD_NAME, ends_schema, limits_data, limits_schema, limits_values
+from .line_forms import (
+    FIELD_NAME,
+    SECTION_PUMP,
+    ends_schema,
+    limits_data,
+    limits_schema,
+    limits_values,
+)
 from .settings import vessel_settings
 from .stored_flow import StoredFlow, check_name
 from .vessel_checks import Refusal
@@ -30,8 +42,15 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import voluptuous as vol
+    from homeassistant.config_entries import ConfigSubentry
 
-ENDS: tuple[str, ...] = (CONF_DEVICE, CONF_DESTINATION, CONF_SOURCE_VESSEL, CONF_FEEDS_SYSTEM)
+ENDS: tuple[str, ...] = (
+    CONF_DEVICE,
+    CONF_DIRECTION,
+    CONF_DESTINATION,
+    CONF_SOURCE_VESSEL,
+    CONF_FEEDS_SYSTEM,
+)
 
 
 class FillLineFlow(StoredFlow):
@@ -57,6 +76,9 @@ class FillLineFlow(StoredFlow):
                 self._name = user_input[FIELD_NAME].strip()
                 keys = (*ENDS, CONF_REHEARSAL)
                 self._ends = {key: user_input[key] for key in keys if key in user_input}
+                if self._ends[CONF_DIRECTION] == DIRECTION_FILL:
+                    # What every line was before there were drains.
+                    del self._ends[CONF_DIRECTION]
                 return await self.async_step_limits()
         schema = ends_schema(vessels, own_entities(self.hass), is_new=self._stored is None)
         return self._show("user", schema, user_input or self._stored_ends(), refusal)
@@ -119,6 +141,11 @@ class FillLineFlow(StoredFlow):
             raise Refusal(CONF_DEVICE, "device_taken", device=device, other=other)
         if values.get(CONF_SOURCE_VESSEL) == values[CONF_DESTINATION]:
             raise Refusal(CONF_SOURCE_VESSEL, "source_is_destination")
+        if values[CONF_DIRECTION] == DIRECTION_DRAIN:
+            if values.get(CONF_SOURCE_VESSEL) is not None:
+                raise Refusal(CONF_SOURCE_VESSEL, "drain_has_source")
+            if values[CONF_FEEDS_SYSTEM]:
+                raise Refusal(CONF_FEEDS_SYSTEM, "drain_feeds")
 
     def _check_whole(self, data: Mapping[str, Any]) -> None:
         system = self._get_entry()
@@ -137,6 +164,15 @@ class FillLineFlow(StoredFlow):
             is_alone=shortest_run_into(system, vessel_id, self._own_id) is None,
         )
         check_parts(self.hass, data)
+        self._check_return_pump(data, system.subentries[vessel_id])
+
+    @staticmethod
+    def _check_return_pump(data: Mapping[str, Any], vessel: ConfigSubentry) -> None:
+        """Refuse a drain of a sump whose level falls for a cause that the guard does not see."""
+        is_drain = data.get(CONF_DIRECTION) == DIRECTION_DRAIN
+        pumps = (data.get(CONF_RETURN_PUMP), vessel.data.get(CONF_RETURN_PUMP))
+        if is_drain and vessel.subentry_type == SUBENTRY_SUMP and not any(pumps):
+            raise Refusal(SECTION_PUMP, "drain_needs_pump")
 
     def _show(
         self,

@@ -25,6 +25,7 @@ from .const import (
     CONF_DAILY_VOLUME_L,
     CONF_DESTINATION,
     CONF_DEVICE,
+    CONF_DIRECTION,
     CONF_FEEDS_SYSTEM,
     CONF_FRESH_WATER_CAP_FRAC,
     CONF_HIGH_INPUTS,
@@ -45,8 +46,10 @@ from .const import (
     DEFAULT_RETURN_SETTLE_S,
     DEFAULT_SETTLE_S,
     DEFAULT_SHORTEST_PAUSE_S,
+    DIRECTION_DRAIN,
+    DIRECTION_FILL,
 )
-from .vessel_forms import FILL_DOMAINS, INPUT_DOMAINS, entity_field
+from .vessel_forms import FILL_DOMAINS, INPUT_DOMAINS, choice_field, entity_field
 from .vessel_values import duration_of, seconds_of
 
 if TYPE_CHECKING:
@@ -93,6 +96,9 @@ def ends_schema(
     fields: dict[Any, Any] = {
         vol.Required(FIELD_NAME): TextSelector(),
         vol.Required(CONF_DEVICE): entity_field(FILL_DOMAINS, own_entities),
+        vol.Required(CONF_DIRECTION, default=DIRECTION_FILL): choice_field(
+            CONF_DIRECTION, [DIRECTION_FILL, DIRECTION_DRAIN]
+        ),
         vol.Required(CONF_DESTINATION, default=first): choice,
         vol.Optional(CONF_SOURCE_VESSEL): choice,
         vol.Required(CONF_FEEDS_SYSTEM, default=False): BooleanSelector(),

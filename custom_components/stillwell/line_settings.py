@@ -11,6 +11,7 @@ from .const import (
     CONF_DAILY_VOLUME_L,
     CONF_DESTINATION,
     CONF_DEVICE,
+    CONF_DIRECTION,
     CONF_FEEDS_SYSTEM,
     CONF_FRESH_WATER_CAP_FRAC,
     CONF_HIGH_INPUTS,
@@ -31,9 +32,12 @@ from .const import (
     DEFAULT_RETURN_SETTLE_S,
     DEFAULT_SETTLE_S,
     DEFAULT_SHORTEST_PAUSE_S,
+    DIRECTION_DRAIN,
+    DIRECTION_FILL,
 )
 from .engine.guard_state import GuardSettings
 from .engine.line_limits import fresh_water_cap_l
+from .engine.mirror import room_l
 from .settings import SettingsError, VesselSettings, entity, number, positive
 
 
@@ -42,8 +46,9 @@ class FillLineSettings:
     """One fill line: times in s, volumes in L; None and () are not chosen."""
 
     destination: str
-    """Subentry of the vessel it fills."""
+    """Subentry of the vessel it fills, or drains."""
     device: str
+    direction: str = DIRECTION_FILL
     source_vessel: str | None = None
     longest_run_s: float = DEFAULT_LONGEST_RUN_S
     settle_s: float = DEFAULT_SETTLE_S
@@ -65,6 +70,11 @@ class FillLineSettings:
     rehearsal: bool = False
     """Whether a line that has not run yet begins in rehearsal; then the switch says."""
 
+    @property
+    def is_drain(self) -> bool:
+        """Whether it takes water out of its vessel."""
+        return self.direction == DIRECTION_DRAIN
+
 
 def fill_line_settings(data: Mapping[str, Any]) -> FillLineSettings:
     """Return the settings of one fill line from its subentry's data.
@@ -77,6 +87,7 @@ def fill_line_settings(data: Mapping[str, Any]) -> FillLineSettings:
     return FillLineSettings(
         destination=entity(data, CONF_DESTINATION),
         device=entity(data, CONF_DEVICE),
+        direction=_direction(data),
         source_vessel=data.get(CONF_SOURCE_VESSEL),
         longest_run_s=positive(data, CONF_LONGEST_RUN_S, DEFAULT_LONGEST_RUN_S),
         settle_s=_wait(data, CONF_SETTLE_S, DEFAULT_SETTLE_S),
@@ -114,6 +125,8 @@ def guard_settings(
     """
     cap_frac = line.fresh_water_cap_frac
     vessel = destination.vessel
+    if line.is_drain:
+        return _drain_settings(line, destination)
     return GuardSettings(
         high_l=vessel.volume_l(destination.high_m),
         longest_run_s=line.longest_run_s,
@@ -130,6 +143,33 @@ def guard_settings(
         return_settle_s=line.return_settle_s,
         rehearsal=line.rehearsal,
     )
+
+
+def _drain_settings(line: FillLineSettings, vessel: VesselSettings) -> GuardSettings:
+    """Return what the guard of a drain goes by: the vessel upside down, see `engine.mirror`."""
+    mark_l = room_l(vessel.vessel, vessel.empty_m)
+    return GuardSettings(
+        high_l=mark_l,
+        longest_run_s=line.longest_run_s,
+        full_l=mark_l,
+        stale_after_s=vessel.stale_after_s,
+        settle_s=line.settle_s,
+        shortest_pause_s=line.shortest_pause_s,
+        daily_volume_l=line.daily_volume_l,
+        daily_run_s=line.daily_run_s,
+        has_return_pump=line.return_pump is not None,
+        return_settle_s=line.return_settle_s,
+        rehearsal=line.rehearsal,
+    )
+
+
+def _direction(data: Mapping[str, Any]) -> str:
+    direction: str = data.get(CONF_DIRECTION, DIRECTION_FILL)
+    if direction not in (DIRECTION_FILL, DIRECTION_DRAIN):
+        raise SettingsError(CONF_DIRECTION, f"{CONF_DIRECTION} must be fill or drain")
+    if direction == DIRECTION_DRAIN and data.get(CONF_SOURCE_VESSEL) is not None:
+        raise SettingsError(CONF_SOURCE_VESSEL, "a drain draws from the vessel it drains")
+    return direction
 
 
 def _wait(data: Mapping[str, Any], key: str, default: float) -> float:

@@ -88,6 +88,10 @@ class VesselRuntime(EntityOwner):
         """Fill lines that lead into this vessel."""
         self.draws: list[FillLine] = []
         """Fill lines that draw from it."""
+        self.drains: list[FillLine] = []
+        """Drain lines of it: guarded upside down."""
+        self.is_being_changed = False
+        """Whether a water change moves its level now."""
         self.before_pour: Before | None = None
         self._local_time = local_time
         self._on_learned = on_learned
@@ -165,6 +169,8 @@ class VesselRuntime(EntityOwner):
         # Control first: what must go off goes off before anything is shown.
         for line in self.lines:
             line.watch.async_level(t_s, self.model, is_alone=len(self.lines) == 1)
+        for line in self.drains:
+            line.watch.async_level(t_s, self.model)
         for line in self.draws:
             line.watch.async_source(t_s, self.model)
         for part in self.parts:
@@ -185,11 +191,12 @@ class VesselRuntime(EntityOwner):
     @property
     def check_reason(self) -> Reason | None:
         """Why the level moves for a known cause now; None when it may be learned from."""
-        if not self.lines and not self.parts:
+        guarded = (*self.lines, *self.drains) if self.drains else self.lines
+        if not guarded and not self.parts:
             return None
-        if any(line.is_in_maintenance for line in self.lines):
+        if self.is_being_changed or any(line.is_in_maintenance for line in guarded):
             return Reason.MAINTENANCE
-        is_settled = all(line.is_return_settled for line in self.lines) and all(
+        is_settled = all(line.is_return_settled for line in guarded) and all(
             part.is_return_settled for part in self.parts
         )
         return None if is_settled else Reason.RETURN_PUMP
@@ -199,7 +206,7 @@ class VesselRuntime(EntityOwner):
         """Whether no line moves water into it or out of it, and nobody else is known to."""
         return all(
             line.watch.is_on is False and not line.is_in_maintenance
-            for line in (*self.lines, *self.draws)
+            for line in (*self.lines, *self.draws, *self.drains)
         )
 
     def _temperature_c(self, t_s: float) -> float | None:
@@ -220,7 +227,7 @@ class VesselRuntime(EntityOwner):
     def _failed(self, t_s: float, err: Exception) -> None:
         """Treat a defect of our own as a lost level: what fills goes off, others go on."""
         _LOGGER.error("The level of %s could not be judged", self.title, exc_info=err)
-        for line in self.lines:
+        for line in (*self.lines, *self.drains):
             line.watch.async_lost(t_s)
         for line in self.draws:
             line.watch.async_source_lost(t_s)
@@ -243,7 +250,7 @@ class VesselRuntime(EntityOwner):
             return
         is_held = not verdict.status.is_usable and self.model.balance.volume_l is not None
         is_news |= is_held or verdict.reason is not self.view.reason
-        for line in self.lines:
+        for line in (*self.lines, *self.drains):
             line.watch.async_tick(t_s, self.model)
         for line in self.draws:
             line.watch.async_source(t_s, self.model)
@@ -275,7 +282,7 @@ class VesselRuntime(EntityOwner):
         return is_low(volume_l, start_l, full_l, was_low=bool(self.is_low))
 
     def _refresh_lines(self) -> None:
-        for line in (*self.lines, *self.draws):
+        for line in (*self.lines, *self.draws, *self.drains):
             line.refresh()
 
     def _tell_signal(self, view: VesselView) -> None:

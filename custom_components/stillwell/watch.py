@@ -1,4 +1,7 @@
-"""What all watches are: one subentry that follows entities and judges, and commands nothing."""
+"""What all watches are: one subentry that follows entities and judges.
+
+None switches a device; one that moves water asks the guards of fill lines to.
+"""
 
 import logging
 from abc import abstractmethod

@@ -47,6 +47,9 @@ CONVERSIONS = {
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),
     ("vessel_preview.py", "100 * volume_l"),
     ("vessel_kind_flow.py", "values[FIELD_SALT_WATER] / PERCENT"),
+    ("water_change_flow.py", "values[FIELD_SHARE] / PERCENT"),
+    ("water_change_flow.py", "PERCENT * stored.data[CONF_LARGEST_SHARE_FRAC]"),
+    ("water_change_flow.py", "PERCENT * DEFAULT_SHARE_FRAC"),
     ("vessel_kind_flow.py", "PERCENT * data[CONF_SALT_WATER_FRAC]"),
 }
 

@@ -1,5 +1,6 @@
 """The sequence of a water change, its refusals, and its salinity by gsw's masses."""
 
+import json
 from dataclasses import replace
 
 import gsw
@@ -8,12 +9,15 @@ from custom_components.stillwell.engine.salt_mass import Water
 from custom_components.stillwell.engine.validity import InputError
 from custom_components.stillwell.engine.water_change import (
     Change,
+    Outcome,
     Plan,
     Refusal,
     Step,
     Stop,
+    largest_l,
     refusals,
     salinity_after,
+    usual_l,
 )
 
 PLAN = Plan(30.0, Water(300.0, 33.0), 40.0, 60.0, 34.5, 25.0)
@@ -76,7 +80,8 @@ def test_whatever_is_wrong_ends_it_with_both_lines_shut() -> None:
     change = Change(PLAN, 100.0, 40.0)
     for after, why in (
         (change.after(200.0, None), Stop.LEVEL_LOST),
-        (change.after(200.0, 39.0, is_tripped=True), Stop.LINE_TRIPPED),
+        (change.after(200.0, 39.0, Stop.LINE_TRIPPED), Stop.LINE_TRIPPED),
+        (change.after(200.0, None, Stop.RETURN_PUMP), Stop.RETURN_PUMP),
         (change.after(7301.0, 39.0), Stop.TOOK_TOO_LONG),
         (change.after(50.0, 39.0), Stop.TOOK_TOO_LONG),
         (change.aborted(), Stop.ABORTED_BY_HAND),
@@ -85,6 +90,39 @@ def test_whatever_is_wrong_ends_it_with_both_lines_shut() -> None:
         assert not after.may_drain
         assert not after.may_refill
         assert after.after(300.0, 9.0) is after
+
+
+def test_what_must_outlive_the_hub() -> None:
+    change = Change(PLAN, 0.0, 40.0).after(600.0, 25.0)
+    kept = Outcome.from_dict(json.loads(json.dumps(change.outcome.to_dict())))
+    assert kept == Outcome(Step.DRAIN, Stop.NONE, 15.0, 0.0)
+    assert kept.is_under_way
+    assert not kept.is_short
+    ended = kept.interrupted()
+    assert (ended.step, ended.stop) == (Step.ABORTED, Stop.INTERRUPTED)
+    assert ended.missing_l == pytest.approx(15.0)
+    assert ended.is_short
+    assert ended.interrupted() is ended
+    assert not replace(ended, refilled_l=14.6).is_short
+    assert Outcome.damaged().is_short
+    good = ended.to_dict()
+    for wrong in (
+        {},
+        good | {"step": "pour"},
+        good | {"stop": None},
+        good | {"drained_l": "much"},
+        good | {"refilled_l": -1.0},
+    ):
+        with pytest.raises(ValueError):  # noqa: PT011 - whatever it says
+            Outcome.from_dict(wrong)
+
+
+def test_how_much_may_be_changed() -> None:
+    assert largest_l(450.0, 0.2) == pytest.approx(90.0)
+    assert usual_l(450.0, 90.0) == pytest.approx(45.0)
+    assert usual_l(450.0, 9.0) == pytest.approx(9.0)
+    with pytest.raises(InputError):
+        largest_l(0.0, 0.2)
 
 
 def test_a_plan_without_volume_is_refused() -> None:

@@ -211,6 +211,12 @@ WRONG_ENDS = {
     "name_taken": ({"name": "mix LINE"}, "name", ("other_name", "mix LINE 2")),
     "device_taken": ({"device": "switch.nursery"}, "device", ("other", "Nursery line (Nursery)")),
     "source_is_destination": ({"source_vessel": "lagoon_reservoir"}, "source_vessel", None),
+    "drain_has_source": (
+        {"direction": "drain", "source_vessel": "lagoon_mix"},
+        "source_vessel",
+        None,
+    ),
+    "drain_feeds": ({"direction": "drain", "feeds_system": True}, "feeds_system", None),
 }
 
 

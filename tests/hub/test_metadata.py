@@ -260,6 +260,7 @@ def test_lists_of_the_forms_have_texts() -> None:
     options = {key: set(value["options"]) for key, value in EN["selector"].items()}
     assert options == {
         "capture": set(MARKS),
+        "direction": {"fill", "drain"},
         "measure": {measure.value for measure in Measure},
         "rodi_stage": {stage.value for stage in Stage},
         "salinity_kind": {kind.value for kind in SalinityKind},

@@ -4,15 +4,19 @@ A pure sequence: it commands nothing. Two guarded fill lines do, each with limit
 this says which of them may run, and gives up at the first thing that is not as it should be.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final
 
 from .salt_mass import Water, mixed
-from .validity import positive
+from .validity import InputError, InputFault, not_negative, number, positive
 
 MOST_FRAC: Final = 0.5
 """Of the system in one change (common practice, no source)."""
+USUAL_FRAC: Final = 0.1
+SHORT_L: Final = 0.5
+"""Less than this is within what a level tells."""
 VAT_MARGIN_FRAC: Final = 0.02
 MOST_PSU_APART: Final = 2.0
 MOST_K_APART: Final = 3.0
@@ -41,13 +45,23 @@ class Step(StrEnum):
     ABORTED = "aborted"
 
 
+UNDER_WAY: Final = frozenset({Step.DRAIN, Step.REFILL})
+
+
 class Stop(StrEnum):
     """Why a change ended early; both lines stay shut."""
 
     NONE = "none"
     LEVEL_LOST = "level_lost"
     LINE_TRIPPED = "line_tripped"
+    LINE_STOPPED = "line_stopped"
+    OTHER_LINE = "other_line"
+    RETURN_PUMP = "return_pump"
     TOOK_TOO_LONG = "took_too_long"
+    INTERRUPTED = "interrupted"
+    """The hub, or the integration, was restarted meanwhile."""
+    STATE_DAMAGED = "state_damaged"
+    """What was stored of it cannot be read: nobody knows what was drained."""
     ABORTED_BY_HAND = "aborted_by_hand"
 
 
@@ -69,6 +83,16 @@ class Plan:
     def __post_init__(self) -> None:
         positive("a volume to change", self.change_l, "L")
         positive("a time limit", self.longest_step_s, "s")
+
+
+def largest_l(system_l: float, share_frac: float) -> float:
+    """Return the largest change (L) that a share of the system allows."""
+    return share_frac * positive("a system", system_l, "L")
+
+
+def usual_l(system_l: float, most_l: float) -> float:
+    """Return a volume (L) to begin with: a tenth of the system (common practice, no source)."""
+    return min(USUAL_FRAC * system_l, most_l)
 
 
 def refusals(plan: Plan) -> list[Refusal]:
@@ -112,6 +136,67 @@ def salinity_after(plan: Plan) -> float | None:
 
 
 @dataclass(frozen=True, slots=True)
+class Outcome:
+    """Where a change stands or how it ended: what must outlive the hub."""
+
+    step: Step
+    stop: Stop = Stop.NONE
+    drained_l: float = 0.0
+    refilled_l: float = 0.0
+
+    @property
+    def is_under_way(self) -> bool:
+        """Whether one of the lines may be running."""
+        return self.step in UNDER_WAY
+
+    @property
+    def missing_l(self) -> float:
+        """Salt water that was drained and not brought back, L."""
+        return max(0.0, self.drained_l - self.refilled_l)
+
+    @property
+    def is_short(self) -> bool:
+        """Whether so much is missing that fresh water must not take its place."""
+        is_unknown = self.stop is Stop.STATE_DAMAGED
+        return self.step is Step.ABORTED and (is_unknown or self.missing_l > SHORT_L)
+
+    @classmethod
+    def damaged(cls) -> Outcome:
+        """Return what a change is whose memory cannot be read; never taken for harmless."""
+        return cls(Step.ABORTED, Stop.STATE_DAMAGED)
+
+    def interrupted(self) -> Outcome:
+        """Return what a change that was under way is after a restart: over, with lines shut."""
+        if not self.is_under_way:
+            return self
+        return replace(self, step=Step.ABORTED, stop=Stop.INTERRUPTED)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it in JSON types."""
+        return {
+            "step": self.step.value,
+            "stop": self.stop.value,
+            "drained_l": self.drained_l,
+            "refilled_l": self.refilled_l,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Outcome:
+        """Return what `to_dict` wrote.
+
+        Raises:
+            ValueError: It is damaged.
+        """
+        try:
+            step, stop = Step(data["step"]), Stop(data["stop"])
+            litres = [number(data[key]) for key in ("drained_l", "refilled_l")]
+        except (KeyError, TypeError) as err:
+            raise InputError(InputFault.NOT_FINITE, f"no outcome of a change: {err}") from err
+        drained_l, refilled_l = (not_negative("a volume", value, "L") for value in litres)
+        return cls(step, stop, drained_l, refilled_l)
+
+
+@dataclass(frozen=True, slots=True)
 class Change:
     """A change under way; each `after` returns the next state."""
 
@@ -133,17 +218,17 @@ class Change:
         """Whether the line from the vat may run."""
         return self.step is Step.REFILL
 
-    def after(self, t_s: float, sump_l: float | None, *, is_tripped: bool = False) -> Change:
+    def after(self, t_s: float, sump_l: float | None, fault: Stop = Stop.NONE) -> Change:
         """Return the state after a look at the sump.
 
         Args:
             t_s: Now.
             sump_l: The sump's volume, L; None: not known or not to be trusted.
-            is_tripped: Whether the guard of either line tripped.
+            fault: What the lines, or the pump, have done that must end it.
         """
         if self.step in (Step.DONE, Step.ABORTED):
             return self
-        why = self._fault(t_s, sump_l, is_tripped=is_tripped)
+        why = self._fault(t_s, sump_l, fault)
         if sump_l is None or why is not Stop.NONE:
             return self._stopped(why)
         if self.step is Step.DRAIN:
@@ -158,13 +243,18 @@ class Change:
         step = Step.DONE if refilled >= self.drained_l else Step.REFILL
         return replace(self, refilled_l=refilled, step=step)
 
-    def _fault(self, t_s: float, sump_l: float | None, *, is_tripped: bool) -> Stop:
-        if is_tripped:
-            return Stop.LINE_TRIPPED
+    def _fault(self, t_s: float, sump_l: float | None, fault: Stop) -> Stop:
+        if fault is not Stop.NONE:
+            return fault
         if sump_l is None:
             return Stop.LEVEL_LOST
         is_in_time = 0.0 <= t_s - self.began_s <= self.plan.longest_step_s
         return Stop.NONE if is_in_time else Stop.TOOK_TOO_LONG
+
+    @property
+    def outcome(self) -> Outcome:
+        """What is to be remembered of it."""
+        return Outcome(self.step, self.stop, self.drained_l, self.refilled_l)
 
     def aborted(self) -> Change:
         """Return the state after a person stopped it."""

@@ -1,0 +1,50 @@
+"""The action that plans a water change: what it would do to the salinity, and what forbids it."""
+
+from typing import Final
+
+import voluptuous as vol
+from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, SupportsResponse
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.util.json import JsonValueType
+
+from .action_targets import register, watches
+from .const import DOMAIN
+from .engine.validity import InputError
+from .engine.water_change import salinity_after
+from .water_change import WaterChange
+
+PLAN_WATER_CHANGE: Final = "plan_water_change"
+ATTR_VOLUME: Final = "volume_l"
+
+
+def _told(change: WaterChange, volume_l: float | None) -> dict[str, JsonValueType]:
+    plan = change.plan(volume_l)
+    refused = change.refused(plan)
+    try:
+        after_psu = salinity_after(plan)
+    except InputError as err:
+        raise ServiceValidationError(
+            translation_domain=DOMAIN,
+            translation_key="change_refused",
+            translation_placeholders={"change": change.title, "why": str(err)},
+        ) from err
+    return {
+        "change": change.title,
+        "volume_l": round(plan.change_l, 2),
+        "salinity_now_psu": round(plan.system.salinity, 2),
+        "salinity_after_psu": None if after_psu is None else round(after_psu, 3),
+        "may_begin": not refused,
+        "refused": [*refused],
+    }
+
+
+async def _plan(call: ServiceCall) -> ServiceResponse:
+    volume_l = call.data.get(ATTR_VOLUME)
+    return {"changes": [_told(change, volume_l) for change in watches(call, WaterChange)]}
+
+
+def async_register(hass: HomeAssistant) -> None:
+    """Register the action."""
+    litres = vol.All(vol.Coerce(float), vol.Range(min=0, min_included=False))
+    fields = {vol.Optional(ATTR_VOLUME): litres}
+    register(hass, PLAN_WATER_CHANGE, _plan, fields, SupportsResponse.ONLY)
