@@ -366,7 +366,10 @@ async def test_a_reset_ends_the_orders_to_the_second_shut_off(
 
 
 def number(hass: HomeAssistant, **attributes: Any) -> list[float]:
-    """Make a number that takes what is written; return what was."""
+    """Make a number that takes what is written; return what was.
+
+    The hub's own numbers are set up before, or they would take its place.
+    """
     written: list[float] = []
 
     @callback
@@ -383,6 +386,7 @@ async def test_the_auto_off_is_written_before_a_permit_and_at_each_start(
     hass: HomeAssistant, lab: Lab
 ) -> None:
     """Two hours and a minute, in the number's own unit."""
+    assert await async_setup_component(hass, "number", {})
     written = number(hass, unit_of_measurement="min", min=0, max=300, step=1)
     await lab.set_up(device=VALVE, countdown=AUTO_OFF)
     await lab.settle()
@@ -395,6 +399,7 @@ async def test_the_auto_off_is_written_before_a_permit_and_at_each_start(
     # The device has it already: nothing is written for nothing.
     assert written == [121.0, 121.0]
     order: list[str] = []
+    assert await async_setup_component(hass, "number", {})
     hass.services.async_register("number", "set_value", lambda _: order.append("auto-off"))
     hass.services.async_register("input_boolean", "turn_on", lambda _: order.append("on"))
     await lab.press("run_by_hand")
@@ -429,6 +434,7 @@ async def test_an_auto_off_that_cannot_be_written_is_told_and_stops_nothing(
     async def fail(_: ServiceCall) -> None:
         raise fault
 
+    assert await async_setup_component(hass, "number", {})
     hass.services.async_register("number", "set_value", fail)
     hass.states.async_set(AUTO_OFF, "0", {"unit_of_measurement": "s"})
     await lab.set_up(device=VALVE, countdown=AUTO_OFF)

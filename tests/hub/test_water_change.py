@@ -303,7 +303,7 @@ async def test_the_measured_salinity_of_the_tank_counts(plant: Plant) -> None:
             "salinity_source": "sensor.tank_psu",
             "low_psu": 30.0,
             "high_psu": 37.0,
-            "overfill_l": 5.0,
+            "overfill_l": 4.5,
         },
         "subentry_id": "lagoon_salinity",
         "subentry_type": "salinity_watch",
