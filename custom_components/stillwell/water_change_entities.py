@@ -17,6 +17,7 @@ from homeassistant.const import UnitOfVolume
 from .engine.water_change import Step, Stop
 from .entity import FollowingEntity
 from .figure import Figure, FigureDescription
+from .form_units import FormUnits
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
@@ -75,7 +76,6 @@ VOLUME_TO_CHANGE: Final = NumberEntityDescription(
     translation_key="volume_to_change",
     device_class=NumberDeviceClass.VOLUME_STORAGE,
     native_unit_of_measurement=UnitOfVolume.LITERS,
-    native_min_value=SMALLEST_L,
     native_step=0.1,
     mode=NumberMode.BOX,
 )
@@ -109,21 +109,25 @@ class ChangeVolume(FollowingEntity, NumberEntity):
         """Bind the entity to its change."""
         super().__init__(change, VOLUME_TO_CHANGE)
         self._change = change
-        self._attr_native_max_value = round(change.largest_l, 1)
+        # The hub converts no volume of a number by its unit system.
+        self._units = units = FormUnits.of(change.hass)
+        self._attr_native_unit_of_measurement = units.volume
+        self._attr_native_min_value = round(units.from_l(SMALLEST_L), 1)
+        self._attr_native_max_value = round(units.from_l(change.largest_l), 1)
 
     @override
     def take(self) -> bool:
         """Take the volume that is set."""
-        volume_l = round(self._change.volume_l, 3)
-        if volume_l == self._attr_native_value:
+        volume = round(self._units.from_l(self._change.volume_l), 3)
+        if volume == self._attr_native_value:
             return False
-        self._attr_native_value = volume_l
+        self._attr_native_value = volume
         return True
 
     @override
     async def async_set_native_value(self, value: float) -> None:
         """Set it."""
-        self._change.async_set_volume(value)
+        self._change.async_set_volume(self._units.to_l(value))
 
 
 class ChangeButton(FollowingEntity, ButtonEntity):

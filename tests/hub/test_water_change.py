@@ -231,6 +231,33 @@ async def test_the_same_volume_goes_out_and_comes_back(plant: Plant) -> None:
     assert view.loss is None or not view.loss.is_alarm
 
 
+@pytest.mark.parametrize("rate_l_per_min", [6.0, 15.0, 30.0])
+async def test_a_strong_pump_under_a_level_that_comes_often(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch, rate_l_per_min: float
+) -> None:
+    """Up to 12 cm a minute, with a report every five seconds."""
+    monkeypatch.setattr("hub.test_water_change.STEP_S", 5.0)
+    await plant.run(5)
+    plant.rate_l_per_min = rate_l_per_min
+    await plant.press("begin_water_change")
+    await plant.run(30.0 / rate_l_per_min + 4.0)
+    assert plant.shown("water_change_status") == "done"
+    # What one report spans, at either end.
+    assert plant.sump_l == pytest.approx(60.0, abs=2.0 * rate_l_per_min / 12.0)
+    assert plant.drained_l == pytest.approx(15.0, abs=2.0 * rate_l_per_min / 12.0)
+
+
+async def test_in_gallons(imperial: HomeAssistant, plant: Plant) -> None:
+    """A US gallon is 3.785411784 L exactly."""
+    entity_id = plant.entity_id("number", "volume_to_change")
+    attributes = imperial.states.get(entity_id).attributes
+    assert attributes["unit_of_measurement"] == "gal"
+    assert attributes["max"] == pytest.approx(90.0 / 3.785411784, abs=0.1)
+    await plant.set_volume(4.0)
+    assert plant.alive.volume_l == pytest.approx(4.0 * 3.785411784, abs=1e-3)
+    assert float(plant.shown("volume_to_change", "number")) == pytest.approx(4.0, abs=0.01)
+
+
 REFUSED: dict[str, tuple[Callable[[Plant], object], str]] = {
     "too much": (lambda plant: setattr(plant.alive, "volume_l", 91.0), "largest share"),
     "vat too low": (lambda plant: setattr(plant, "vat_l", 18.0), "vat holds too little"),
