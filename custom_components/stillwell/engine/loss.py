@@ -13,8 +13,9 @@ Design (figures and how they were measured: docs/loss-test.md):
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
   it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
   twice that, and at least eight hours of use; in the first three hours there is no alarm.
-- One block adds at most 0.7 H, so that a single odd one is no alarm; one longer than usual
-  adds up to 0.9 H, and all of it when above H and six of its own sigma.
+- One block adds at most 0.7 H; one longer than usual adds up to 0.9 H, and all of it when above H
+  and six of its own sigma. A block that takes the sum from below H / 2 to above H raises no alarm
+  before the next one bears it out, unless it adds more than 2 H.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
@@ -45,6 +46,9 @@ _LEARNING_HOURS_OF_USE: Final = 8.0
 _MOST_PER_BLOCK: Final = 0.7
 _MOST_PER_LONG_BLOCK: Final = 0.9
 _LONG_BLOCK: Final = 1.4
+_BORNE_OUT_FRAC: Final = 0.5
+_NO_NEED_TIMES: Final = 2.0
+"""A long block that far beyond the threshold needs no other to bear it out."""
 _BEYOND_DOUBT: Final = 1.03
 _BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
@@ -176,7 +180,13 @@ class LossTest:
             self._since_s, self._lost_l = block.start_s, 0.0
         self._lost_l += block.used_l - expected_l
         self._top_l = max(self._top_l, self._sum_l)
-        if self._sum_l > threshold and self._learned_s >= _BLIND_S:
+        # What one block alone brought about, the next must bear out: two wrong readings in a row
+        # make such a block, and the errors of neighbours cancel.
+        is_borne_out = (
+            before_l >= _BORNE_OUT_FRAC * threshold
+            or self._sum_l - before_l > _NO_NEED_TIMES * threshold
+        )
+        if self._sum_l > threshold and is_borne_out and self._learned_s >= _BLIND_S:
             span_s = block.end_s - self._since_s
             normal = self._normal_l_per_s or 0.0
             self._latched = _Latched(max(self._lost_l, self._sum_l) / span_s, normal)
