@@ -698,14 +698,18 @@ async def test_a_source_taken_while_the_form_was_open(
     assert not walk.entry.subentries
 
 
+@pytest.mark.parametrize(
+    ("language", "depth"),
+    [("de", "Tiefe 20.3 cm"), ("nl", "diepte 20.3 cm"), ("cy", "depth 20.3 cm")],
+)
 async def test_texts_come_in_the_language_of_the_hub_or_in_english(
-    hass: HomeAssistant, walk: Walk
+    hass: HomeAssistant, walk: Walk, language: str, depth: str
 ) -> None:
-    hass.config.language = "de"
+    hass.config.language = language
     _set(hass, SOURCE, "20.3", "cm")
     await walk.open()
     await walk.all(FIRST, BOX, BAND)
-    assert "depth 20.3 cm" in walk.placeholders["reading"]
+    assert depth in walk.placeholders["reading"]
 
 
 def test_forms_convert_as_the_hub_does() -> None:
