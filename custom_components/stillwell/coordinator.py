@@ -282,6 +282,7 @@ class System:
             runtime.async_tick(now_s)
         for line in self.lines.values():
             line.proof_tests.async_look(now_s)
+            line.async_tell_interval()
         for watch in self.watches.values():
             watch.async_look(now_s)
 

@@ -7,12 +7,14 @@ from homeassistant.config_entries import ConfigSubentry
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import issue_registry as ir
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
 from .const import DOMAIN, EVENT_DECISION
 from .decision_text import decision_text, reason_text
 from .engine.guard_events import (
+    BlockReason,
     LockOutRequested,
     MaintenanceRequested,
     Notice,
@@ -123,6 +125,28 @@ class FillLine(EntityOwner):
                 **entry,
             },
         )
+
+    @callback
+    def async_tell_interval(self) -> None:
+        """Tell that the level is reported too rarely for this line; take it back when it fills."""
+        issue_id = f"reports_too_slow_{self.subentry_id}"
+        if self.watch.block_reason == BlockReason.REPORTS_TOO_SLOW.value:
+            interval_s = self.destination.view.interval_s or 0.0
+            ir.async_create_issue(
+                self.hass,
+                DOMAIN,
+                issue_id,
+                is_fixable=False,
+                severity=ir.IssueSeverity.WARNING,
+                translation_key="reports_too_slow",
+                translation_placeholders={
+                    "line": self.title,
+                    "vessel": self.destination.title,
+                    "interval": f"{interval_s:.0f}",
+                },
+            )
+        elif self.watch.block_reason is None:
+            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
 
     # What entities show
 

@@ -1,4 +1,4 @@
-"""Fixes the keeper may choose: install the blueprints, or renew older ones."""
+"""Fixes the keeper may choose: install or renew the blueprints; others are in `repair_flows`."""
 
 from typing import Any, Final
 
@@ -9,6 +9,7 @@ from homeassistant.helpers import issue_registry as ir
 
 from .blueprint_care import ISSUE_ABSENT, ISSUE_OLDER, async_compare, async_install, names_of
 from .blueprint_files import FOLDER, Standing
+from .repair_flows import fix_of
 
 MENU: Final = ("keep_edited", "replace_edited")
 
@@ -72,9 +73,10 @@ class BlueprintFlow(RepairsFlow):
 async def async_create_fix_flow(
     hass: HomeAssistant,  # noqa: ARG001 - the hub's signature
     issue_id: str,
-    data: dict[str, str | int | float | None] | None,  # noqa: ARG001
+    data: dict[str, str | int | float | None] | None,
 ) -> RepairsFlow:
     """Return the flow that fixes an issue."""
     if issue_id in (ISSUE_ABSENT, ISSUE_OLDER):
         return BlueprintFlow()
-    return ConfirmRepairFlow()
+    # What is left is only to be read and put away: a file that was damaged.
+    return fix_of(issue_id, data) or ConfirmRepairFlow()

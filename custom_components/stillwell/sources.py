@@ -136,7 +136,12 @@ class _Follower:
             self._hass,
             DOMAIN,
             self._issue_id(entity_id),
-            is_fixable=False,
+            is_fixable=True,
+            data={
+                "entry_id": self._entry.entry_id,
+                "subentry_id": self._subentry.subentry_id,
+                "entity": entity_id,
+            },
             severity=ir.IssueSeverity.ERROR,
             translation_key=self.named[entity_id],
             translation_placeholders={"vessel": self._subentry.title, "entity": entity_id},

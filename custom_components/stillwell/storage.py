@@ -85,7 +85,7 @@ class VesselStore:
             self._hass,
             DOMAIN,
             f"store_damaged_{self.key}",
-            is_fixable=False,
+            is_fixable=True,
             is_persistent=True,
             severity=ir.IssueSeverity.WARNING,
             translation_key="store_damaged",

@@ -313,7 +313,8 @@ class VesselRuntime(EntityOwner):
             self.hass,
             DOMAIN,
             issue_id,
-            is_fixable=False,
+            is_fixable=True,
+            data={"entry_id": self.entry_id, "subentry_id": self.subentry_id},
             severity=ir.IssueSeverity.ERROR,
             translation_key="unit_changed",
             translation_placeholders={
