@@ -234,6 +234,15 @@ class SimClock:
     def __init__(self, start: float) -> None:
         self.now = start
 
+    @property
+    def now(self) -> float:
+        """Epoch seconds; a plain number, as the hub's own clock gives: numpy's cannot be stored."""
+        return self._now
+
+    @now.setter
+    def now(self, now: float) -> None:
+        self._now = float(now)
+
     def utc(self):
         """Return the simulated time."""
         return datetime.fromtimestamp(self.now, UTC)

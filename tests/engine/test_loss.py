@@ -324,3 +324,24 @@ def test_nonsense_is_refused(spoil: dict[str, object]) -> None:
         LossTest().restore(LossTest().snapshot() | spoil)
     with pytest.raises(ValueError, match="snapshot"):
         LossTest().restore({})
+
+
+def test_a_sum_that_has_just_begun_outlives_a_restart() -> None:
+    """More than expected, then a little less: what is lost since then is below 0 for a while."""
+    test = learned(0.02, NORMAL_L)
+    for i in range(60):
+        test.add(hourly(i, NORMAL_L), NORMAL_L, 0.05)
+    start = T0 + 60 * HOUR_S
+    test.add(UseBlock(start, start + HOUR_S, 0.25, 0.02, True), NORMAL_L, 0.05)
+    verdict = test.add(
+        UseBlock(start + HOUR_S, start + 2 * HOUR_S, 0.11, 0.02, True), NORMAL_L, 0.05
+    )
+    # 0.11 of 0.125 L used in the block the count begins with.
+    assert verdict.lost_l == pytest.approx(-0.015, abs=1e-9)
+    again = LossTest()
+    again.restore(json.loads(json.dumps(test.snapshot())))
+    assert again.snapshot() == test.snapshot()
+    with pytest.raises(ValueError, match="sum_l"):
+        again.restore(test.snapshot() | {"sum_l": -0.1})
+    with pytest.raises(ValueError, match="lost_l"):
+        again.restore(test.snapshot() | {"lost_l": float("nan")})
