@@ -1,20 +1,10 @@
 """Entities of a dosing line: the advice, what was given, the permit, and the switch that arms."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final, override
 
-from homeassistant.components.binary_sensor import (
-    BinarySensorDeviceClass,
-    BinarySensorEntity,
-    BinarySensorEntityDescription,
-)
-from homeassistant.components.sensor import (
-    SensorDeviceClass,
-    SensorEntity,
-    SensorEntityDescription,
-    SensorStateClass,
-)
+from homeassistant.components.binary_sensor import BinarySensorDeviceClass
+from homeassistant.components.sensor import SensorDeviceClass, SensorStateClass
 from homeassistant.components.switch import SwitchEntity, SwitchEntityDescription
 from homeassistant.const import UnitOfRatio, UnitOfVolume
 
@@ -22,16 +12,14 @@ from .dosing_forms import ML_PER_L, ml_per_min
 from .engine.delivery import Delivery
 from .engine.dosing import NoDose
 from .engine.limewater import Stock
-from .engine.limewater_line import LineView
 from .entity import FollowingEntity
+from .figure import FigureDescription, VerdictDescription, figures, percent, verdicts
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
 
-    from .dosing_settings import DosingSettings
     from .dosing_watch import DosingWatch
 
-PERCENT: Final = 100.0
 DKH_PER_DAY: Final = "dKH/d"
 
 
@@ -39,33 +27,11 @@ def _ml(litres: float | None) -> float | None:
     return None if litres is None else ML_PER_L * litres
 
 
-def _always(_settings: DosingSettings) -> bool:
-    return True
-
-
-@dataclass(frozen=True, kw_only=True)
-class DosingSensorDescription(SensorEntityDescription):
-    """How a sensor reads the view, and by how much it must move to be written."""
-
-    value_fn: Callable[[LineView], float | str | None]
-    step_abs: float = 0.0
-    only_if: Callable[[DosingSettings], bool] = _always
-
-
-@dataclass(frozen=True, kw_only=True)
-class DosingBinaryDescription(BinarySensorEntityDescription):
-    """How a binary sensor reads the line; None means not known."""
-
-    is_on_fn: Callable[[DosingWatch], bool | None]
-    attributes_fn: Callable[[DosingWatch], Mapping[str, Any]]
-    only_if: Callable[[DosingSettings], bool] = _always
-
-
-def _reason(watch: DosingWatch) -> Mapping[str, Any]:
+def _reason(watch: DosingWatch, _: DosingWatch) -> Mapping[str, Any]:
     return {} if watch.view is None else {"reason": watch.view.advice.reason.value}
 
 
-def _counted(watch: DosingWatch) -> Mapping[str, Any]:
+def _counted(watch: DosingWatch, _: DosingWatch) -> Mapping[str, Any]:
     """What a rule must know of the pump, so that it runs the one that is counted."""
     flow = watch.settings.pump_l_per_h
     return {
@@ -75,7 +41,7 @@ def _counted(watch: DosingWatch) -> Mapping[str, Any]:
 
 
 DOSING_SENSORS: Final = (
-    DosingSensorDescription(
+    FigureDescription(
         key="dose_rate",
         translation_key="dose_rate",
         state_class=SensorStateClass.MEASUREMENT,
@@ -84,7 +50,7 @@ DOSING_SENSORS: Final = (
         step_abs=0.5,
         value_fn=lambda view: _ml(view.advice.rate_l_per_h),
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="next_dose",
         translation_key="next_dose",
         device_class=SensorDeviceClass.VOLUME,
@@ -93,7 +59,7 @@ DOSING_SENSORS: Final = (
         step_abs=1.0,
         value_fn=lambda view: _ml(view.advice.dose_l),
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="dosed_today",
         translation_key="dosed_today",
         device_class=SensorDeviceClass.VOLUME,
@@ -103,7 +69,7 @@ DOSING_SENSORS: Final = (
         step_abs=1.0,
         value_fn=lambda view: _ml(view.given_today_l),
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="dosed_24h",
         translation_key="dosed_24h",
         device_class=SensorDeviceClass.VOLUME,
@@ -112,7 +78,7 @@ DOSING_SENSORS: Final = (
         step_abs=1.0,
         value_fn=lambda view: _ml(view.given_24h_l),
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="dose_alkalinity",
         translation_key="dose_alkalinity",
         state_class=SensorStateClass.MEASUREMENT,
@@ -121,7 +87,7 @@ DOSING_SENSORS: Final = (
         step_abs=0.01,
         value_fn=lambda view: view.brings_dkh_per_day,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="dose_calcium",
         translation_key="dose_calcium",
         state_class=SensorStateClass.MEASUREMENT,
@@ -130,40 +96,40 @@ DOSING_SENSORS: Final = (
         step_abs=0.05,
         value_fn=lambda view: view.brings_calcium_mg_per_l_per_day,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="no_dose_reason",
         translation_key="no_dose_reason",
         device_class=SensorDeviceClass.ENUM,
         options=[reason.value for reason in NoDose],
         value_fn=lambda view: view.advice.reason.value,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="stock_judgement",
         translation_key="stock_judgement",
         device_class=SensorDeviceClass.ENUM,
         options=[stock.value for stock in Stock],
         value_fn=lambda view: None if view.stock is None else view.stock.value,
-        only_if=lambda settings: settings.stock_conductivity is not None,
+        only_if=lambda watch: watch.settings.stock_conductivity is not None,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="stock_strength",
         translation_key="stock_strength",
         state_class=SensorStateClass.MEASUREMENT,
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=0,
         step_abs=1.0,
-        value_fn=lambda view: None if view.strength_frac is None else PERCENT * view.strength_frac,
-        only_if=lambda settings: settings.stock_conductivity is not None,
+        value_fn=lambda view: percent(view.strength_frac),
+        only_if=lambda watch: watch.settings.stock_conductivity is not None,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="dose_delivery",
         translation_key="dose_delivery",
         device_class=SensorDeviceClass.ENUM,
         options=[delivery.value for delivery in Delivery],
         value_fn=lambda view: view.delivery.value,
-        only_if=lambda settings: settings.stock_vessel is not None,
+        only_if=lambda watch: watch.settings.stock_vessel is not None,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="alkalinity_consumption",
         translation_key="alkalinity_consumption",
         state_class=SensorStateClass.MEASUREMENT,
@@ -172,7 +138,7 @@ DOSING_SENSORS: Final = (
         step_abs=0.005,
         value_fn=lambda view: None if view.consumption is None else view.consumption.dkh_per_day,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="alkalinity_to_hold",
         translation_key="alkalinity_to_hold",
         state_class=SensorStateClass.MEASUREMENT,
@@ -181,7 +147,7 @@ DOSING_SENSORS: Final = (
         step_abs=0.005,
         value_fn=lambda view: view.hold_dkh_per_day,
     ),
-    DosingSensorDescription(
+    FigureDescription(
         key="limewater_to_hold",
         translation_key="limewater_to_hold",
         state_class=SensorStateClass.MEASUREMENT,
@@ -193,81 +159,29 @@ DOSING_SENSORS: Final = (
 )
 
 DOSING_BINARY_SENSORS: Final = (
-    DosingBinaryDescription(
+    VerdictDescription(
         key="dose_paused",
         translation_key="dose_paused",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda watch: watch.is_paused,
         attributes_fn=_reason,
     ),
-    DosingBinaryDescription(
+    VerdictDescription(
         key="dose_permit",
         translation_key="dose_permit",
         is_on_fn=lambda watch: watch.is_permitted,
         attributes_fn=_counted,
     ),
-    DosingBinaryDescription(
+    VerdictDescription(
         key="dose_not_arriving",
         translation_key="dose_not_arriving",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda watch: watch.is_failing,
-        attributes_fn=lambda _watch: {},
-        only_if=lambda settings: settings.stock_vessel is not None,
+        only_if=lambda watch: watch.settings.stock_vessel is not None,
     ),
 )
 
 DOSE_ARMED: Final = SwitchEntityDescription(key="dose_armed", translation_key="dose_armed")
-
-
-class DosingSensor(FollowingEntity, SensorEntity):
-    """A figure or a word of a dosing line."""
-
-    entity_description: DosingSensorDescription
-
-    def __init__(self, watch: DosingWatch, description: DosingSensorDescription) -> None:
-        """Bind the entity to its line."""
-        super().__init__(watch, description)
-        self._watch = watch
-        self._raw: float | str | None = None
-
-    @override
-    def take(self) -> bool:
-        """Take the value; a move within the tolerance is not worth a write, one to 0 always is."""
-        view, last = self._watch.view, self._raw
-        raw = None if view is None else self.entity_description.value_fn(view)
-        if raw == last:
-            return False
-        if isinstance(raw, float) and isinstance(last, float) and raw != 0.0 and last != 0.0:
-            step = self.entity_description.step_abs
-            if abs(raw - last) < step:
-                return False
-        self._raw = raw
-        self._attr_native_value = round(raw, 3) if isinstance(raw, float) else raw
-        return True
-
-
-class DosingBinarySensor(FollowingEntity, BinarySensorEntity):
-    """A yes or no of a dosing line."""
-
-    entity_description: DosingBinaryDescription
-
-    def __init__(self, watch: DosingWatch, description: DosingBinaryDescription) -> None:
-        """Bind the entity to its line."""
-        super().__init__(watch, description)
-        self._watch = watch
-        self._told: tuple[bool | None, Mapping[str, Any]] | None = None
-
-    @override
-    def take(self) -> bool:
-        """Take the present answer."""
-        is_on = self.entity_description.is_on_fn(self._watch)
-        attributes = self.entity_description.attributes_fn(self._watch)
-        if self._told == (is_on, attributes):
-            return False
-        self._told = is_on, attributes
-        self._attr_is_on = is_on
-        self._attr_extra_state_attributes = dict(attributes)
-        return True
 
 
 class DoseArmedSwitch(FollowingEntity, SwitchEntity):
@@ -299,20 +213,12 @@ class DoseArmedSwitch(FollowingEntity, SwitchEntity):
 
 def dosing_sensors(watch: DosingWatch) -> list[Entity]:
     """Return the sensors; those whose source was not chosen are left out."""
-    return [
-        DosingSensor(watch, description)
-        for description in DOSING_SENSORS
-        if description.only_if(watch.settings)
-    ]
+    return figures(watch, DOSING_SENSORS, lambda: watch.view)
 
 
 def dosing_binary_sensors(watch: DosingWatch) -> list[Entity]:
     """Return pause, permit and, if the stock is measured, whether doses arrive."""
-    return [
-        DosingBinarySensor(watch, description)
-        for description in DOSING_BINARY_SENSORS
-        if description.only_if(watch.settings)
-    ]
+    return verdicts(watch, DOSING_BINARY_SENSORS, lambda: watch)
 
 
 def dosing_switches(watch: DosingWatch) -> list[Entity]:

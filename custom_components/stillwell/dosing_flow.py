@@ -1,9 +1,9 @@
 """Set-up of a dosing line in the UI: where it doses, its pump, its caps, and what must be right."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
+from homeassistant.config_entries import SubentryFlowResult
 
 from .const import (
     CONF_DOSING_PUMP,
@@ -11,7 +11,6 @@ from .const import (
     CONF_VESSEL,
     CONF_VOLUME_L,
     SUBENTRY_DOSING,
-    VESSEL_KINDS,
 )
 from .dosing_checks import check_caps, check_pump, check_sources
 from .dosing_forms import (
@@ -27,7 +26,7 @@ from .form_units import FormUnits
 from .settings import VesselSettings, vessel_settings
 from .stored_flow import FIELD_NAME, StoredFlow, check_name
 from .vessel_checks import Refusal
-from .vessel_neighbours import own_entities, subentry_names
+from .vessel_neighbours import own_entities, subentry_names, vessels_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -45,6 +44,7 @@ class DosingFlow(StoredFlow):
         self._chosen: dict[str, Any] = {}
         """Sump and pumps, as stored."""
 
+    @override
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the name, the sump, the dosing pump and the return pump."""
         if not (vessels := self._vessels):
@@ -63,12 +63,6 @@ class DosingFlow(StoredFlow):
         schema = pump_schema(vessels, own_entities(self.hass))
         return self._show("user", schema, user_input or stored, refusal)
 
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Go through the same steps with what is stored."""
-        return await self.async_step_user(user_input)
-
     async def async_step_limits(
         self, user_input: dict[str, Any] | None = None
     ) -> SubentryFlowResult:
@@ -82,7 +76,7 @@ class DosingFlow(StoredFlow):
             except Refusal as err:
                 refusal = err
             else:
-                return self._save(data)
+                return self._save(self._name, data)
         others = [one for one in self._vessels if one.subentry_id != self._chosen[CONF_VESSEL]]
         schema = limits_schema(
             units,
@@ -94,20 +88,9 @@ class DosingFlow(StoredFlow):
         values = user_input or limits_values(self._stored_data, units)
         return self._show("limits", schema, values, refusal)
 
-    def _save(self, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=self._name, data=data
-            )
-        return self.async_create_entry(title=self._name, data=data)
-
     @property
     def _vessels(self) -> list[ConfigSubentry]:
-        return [
-            one
-            for one in self._get_entry().subentries.values()
-            if one.subentry_type in VESSEL_KINDS
-        ]
+        return vessels_in(self._get_entry())
 
     def _check_first(self, values: Mapping[str, Any]) -> None:
         taken = subentry_names(self._get_entry(), SUBENTRY_DOSING, self._own_id)

@@ -6,13 +6,6 @@ from typing import TYPE_CHECKING, Any, Final
 import voluptuous as vol
 from homeassistant.data_entry_flow import section
 from homeassistant.helpers.selector import (
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    SelectOptionDict,
-    SelectSelector,
-    SelectSelectorConfig,
-    SelectSelectorMode,
     TextSelector,
 )
 
@@ -42,7 +35,7 @@ from .const import (
 from .engine.limewater_line import proposed_caps_l, proposed_ceiling_l_per_h
 from .line_forms import PUMP_DOMAINS
 from .stored_flow import FIELD_NAME
-from .vessel_forms import LEVEL_DOMAINS, entity_field
+from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field, subentry_field
 
 if TYPE_CHECKING:
     from homeassistant.config_entries import ConfigSubentry
@@ -93,26 +86,14 @@ _DIGITS: Final = 9
 _FORM_DIGITS: Final = 4
 
 
-def _number(unit: str | None = None) -> NumberSelector:
-    config = NumberSelectorConfig(min=0, step="any", mode=NumberSelectorMode.BOX)
-    if unit is not None:
-        config["unit_of_measurement"] = unit
-    return NumberSelector(config)
-
-
-def _vessel(vessels: list[ConfigSubentry]) -> SelectSelector:
-    options = [SelectOptionDict(value=v.subentry_id, label=v.title) for v in vessels]
-    return SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))
-
-
 def pump_schema(vessels: list[ConfigSubentry], own_entities: list[str]) -> vol.Schema:
     """Ask for name, sump and pumps."""
     return vol.Schema(
         {
             vol.Required(FIELD_NAME): TextSelector(),
-            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): _vessel(vessels),
+            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): subentry_field(vessels),
             vol.Optional(CONF_DOSING_PUMP): entity_field(DOSING_DOMAINS, own_entities),
-            vol.Optional(FIELD_PUMP_FLOW): _number("mL/min"),
+            vol.Optional(FIELD_PUMP_FLOW): number_field("mL/min"),
             vol.Optional(CONF_RETURN_PUMP): entity_field(PUMP_DOMAINS, own_entities),
         }
     )
@@ -153,23 +134,25 @@ def limits_schema(
     """Ask for target and caps, and in sections for the stock and the probes."""
     dose_l, hour_l, day_l = proposed_caps_l(system_l)
     proposed = (proposed_ceiling_l_per_h(system_l), 0.0, dose_l, hour_l, day_l)
-    fields: dict[Any, Any] = {vol.Required(FIELD_TARGET): _number(units.length)}
+    fields: dict[Any, Any] = {vol.Required(FIELD_TARGET): number_field(units.length)}
     for (name, (_, unit)), litres in zip(SMALL.items(), proposed, strict=True):
-        fields[vol.Required(name, default=round(ML_PER_L * litres))] = _number(unit)
-    fields[vol.Required(FIELD_ALKALINITY, default=ALKALINITY_DKH)] = _number("dKH")
-    stock: dict[Any, Any] = {vol.Optional(CONF_STOCK_VESSEL): _vessel(others)} if others else {}
+        fields[vol.Required(name, default=round(ML_PER_L * litres))] = number_field(unit)
+    fields[vol.Required(FIELD_ALKALINITY, default=ALKALINITY_DKH)] = number_field("dKH")
+    stock: dict[Any, Any] = (
+        {vol.Optional(CONF_STOCK_VESSEL): subentry_field(others)} if others else {}
+    )
     for key in (CONF_STOCK_TEMPERATURE, CONF_STOCK_CONDUCTIVITY):
         stock[vol.Optional(key)] = entity_field(LEVEL_DOMAINS, own_entities)
     probe = entity_field(LEVEL_DOMAINS, own_entities)
     suggested = {"suggested_value": MOST_PH_RISE}
     probes: dict[Any, Any] = {
-        vol.Optional(CONF_MOST_PH_RISE, description=suggested): _number(),
+        vol.Optional(CONF_MOST_PH_RISE, description=suggested): number_field(None),
         vol.Optional(CONF_PH_SOURCE): probe,
-        vol.Required(CONF_PH_LOW, default=PH_LOW): _number(),
-        vol.Required(CONF_PH_HIGH, default=PH_HIGH): _number(),
+        vol.Required(CONF_PH_LOW, default=PH_LOW): number_field(None),
+        vol.Required(CONF_PH_HIGH, default=PH_HIGH): number_field(None),
         vol.Optional(CONF_ORP_SOURCE): probe,
-        vol.Required(CONF_ORP_LOW_MV, default=ORP_LOW_MV): _number("mV"),
-        vol.Required(CONF_ORP_HIGH_MV, default=ORP_HIGH_MV): _number("mV"),
+        vol.Required(CONF_ORP_LOW_MV, default=ORP_LOW_MV): number_field("mV"),
+        vol.Required(CONF_ORP_HIGH_MV, default=ORP_HIGH_MV): number_field("mV"),
     }
     for name, part in ((SECTION_STOCK, stock), (SECTION_PROBES, probes)):
         fields[vol.Required(name)] = section(vol.Schema(part), {"collapsed": opened != name})

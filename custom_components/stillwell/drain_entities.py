@@ -6,7 +6,7 @@ from homeassistant.components.binary_sensor import BinarySensorDeviceClass
 from homeassistant.components.sensor import SensorDeviceClass, SensorStateClass
 from homeassistant.const import UnitOfLength, UnitOfVolume
 
-from .figure import Figure, FigureDescription, FigureVerdict, VerdictDescription
+from .figure import Figure, FigureDescription, VerdictDescription, figures, verdicts
 from .form_units import FormUnits
 
 if TYPE_CHECKING:
@@ -69,12 +69,14 @@ POWER_CUT_FLOODS: Final = VerdictDescription(
 
 def drain_sensors(part: DrainPart) -> list[Entity]:
     """Return the figures of a sump's drain-down."""
-    figures = [Figure(part.vessel, description, lambda: part.view) for description in DRAIN_SENSORS]
     # Nobody measures a sump in metres or feet.
     unit = FormUnits.of(part.hass).length
-    return [*figures, Figure(part.vessel, HIGHEST_SAFE_LEVEL, lambda: part.view, unit)]
+    return [
+        *figures(part.vessel, DRAIN_SENSORS, lambda: part.view),
+        Figure(part.vessel, HIGHEST_SAFE_LEVEL, lambda: part.view, unit),
+    ]
 
 
 def drain_alarms(part: DrainPart) -> list[Entity]:
     """Return the warning of a sump's drain-down."""
-    return [FigureVerdict(part.vessel, POWER_CUT_FLOODS, lambda: part.view)]
+    return verdicts(part.vessel, (POWER_CUT_FLOODS,), lambda: part.view)

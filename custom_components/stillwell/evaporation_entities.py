@@ -1,8 +1,6 @@
 """Entities of an evaporation watch: measured, expected, what their ratio says, heat lost."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, override
+from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
 from homeassistant.components.sensor import SensorDeviceClass, SensorStateClass
@@ -11,35 +9,17 @@ from homeassistant.const import EntityCategory, UnitOfPower, UnitOfRatio
 from .engine.evaporation_book import EvaporationView
 from .engine.evaporation_reading import EvaporationReading
 from .entity import FollowingEntity
-from .watch_figures import Figure, FigureDescription
+from .figure import UNIT_L_PER_DAY, FigureDescription, figures, percent
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
 
     from .evaporation_watch import EvaporationWatch
 
-PERCENT: Final = 100.0
-UNIT_L_PER_DAY: Final = "L/d"
 UNIT_COEFFICIENT: Final = "kg/(m²·h·kPa)"
 READINGS: Final = [
     reading.value for reading in EvaporationReading if reading is not EvaporationReading.UNKNOWN
 ]
-
-
-def _nothing(_watch: EvaporationWatch, _view: EvaporationView) -> Mapping[str, Any]:
-    return {}
-
-
-@dataclass(frozen=True, kw_only=True)
-class EvaporationDescription(FigureDescription):
-    """How a sensor reads the view."""
-
-    value_fn: Callable[[EvaporationView], float | str | None]
-    attributes_fn: Callable[[EvaporationWatch, EvaporationView], Mapping[str, Any]] = _nothing
-
-
-def _percent(frac: float | None) -> float | None:
-    return None if frac is None else PERCENT * frac
 
 
 def _reading(view: EvaporationView) -> str | None:
@@ -48,7 +28,7 @@ def _reading(view: EvaporationView) -> str | None:
 
 
 EVAPORATION_SENSORS: Final = (
-    EvaporationDescription(
+    FigureDescription(
         key="evaporation_measured",
         translation_key="evaporation_measured",
         state_class=SensorStateClass.MEASUREMENT,
@@ -58,7 +38,7 @@ EVAPORATION_SENSORS: Final = (
         value_fn=lambda view: view.measured_l_per_day,
         attributes_fn=lambda watch, _: {"measured_from": watch.vessel.title},
     ),
-    EvaporationDescription(
+    FigureDescription(
         key="evaporation_expected",
         translation_key="evaporation_expected",
         state_class=SensorStateClass.MEASUREMENT,
@@ -68,16 +48,16 @@ EVAPORATION_SENSORS: Final = (
         value_fn=lambda view: view.expected_l_per_day,
         attributes_fn=lambda _, view: {"learned": view.coefficient is not None},
     ),
-    EvaporationDescription(
+    FigureDescription(
         key="evaporation_ratio",
         translation_key="evaporation_ratio",
         state_class=SensorStateClass.MEASUREMENT,
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=0,
         step_abs=0.5,
-        value_fn=lambda view: _percent(view.ratio),
+        value_fn=lambda view: percent(view.ratio),
     ),
-    EvaporationDescription(
+    FigureDescription(
         key="evaporation_reading",
         translation_key="evaporation_reading",
         device_class=SensorDeviceClass.ENUM,
@@ -85,7 +65,7 @@ EVAPORATION_SENSORS: Final = (
         value_fn=_reading,
         attributes_fn=lambda _, view: {"quiet_days": view.quiet_days},
     ),
-    EvaporationDescription(
+    FigureDescription(
         key="heat_lost",
         translation_key="heat_lost",
         device_class=SensorDeviceClass.POWER,
@@ -95,7 +75,7 @@ EVAPORATION_SENSORS: Final = (
         step_abs=0.5,
         value_fn=lambda view: view.heat_lost_w,
     ),
-    EvaporationDescription(
+    FigureDescription(
         key="evaporation_coefficient",
         translation_key="evaporation_coefficient",
         entity_category=EntityCategory.DIAGNOSTIC,
@@ -115,31 +95,6 @@ RELEARN: Final = ButtonEntityDescription(
 )
 
 
-class EvaporationSensor(Figure):
-    """A figure of an evaporation watch."""
-
-    entity_description: EvaporationDescription
-
-    def __init__(self, watch: EvaporationWatch, description: EvaporationDescription) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(watch, description)
-        self._watch = watch
-
-    @property
-    @override
-    def raw(self) -> float | str | None:
-        """What the watch says now."""
-        view = self._watch.view
-        return None if view is None else self.entity_description.value_fn(view)
-
-    @property
-    @override
-    def attributes(self) -> Mapping[str, Any]:
-        """What is told beside it."""
-        view = self._watch.view
-        return {} if view is None else self.entity_description.attributes_fn(self._watch, view)
-
-
 class RelearnButton(FollowingEntity, ButtonEntity):
     """Makes the present evaporation the normal one, after three quiet days."""
 
@@ -156,7 +111,7 @@ class RelearnButton(FollowingEntity, ButtonEntity):
 
 def evaporation_sensors(watch: EvaporationWatch) -> list[Entity]:
     """Return the figures of a watch."""
-    return [EvaporationSensor(watch, description) for description in EVAPORATION_SENSORS]
+    return figures(watch, EVAPORATION_SENSORS, lambda: watch.view)
 
 
 def evaporation_buttons(watch: EvaporationWatch) -> list[Entity]:

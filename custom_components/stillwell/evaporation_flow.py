@@ -1,20 +1,10 @@
 """Set-up of an evaporation watch in the UI: vessel, water, room, and the open surface."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 from homeassistant.const import UnitOfArea, UnitOfRatio
-from homeassistant.helpers.selector import (
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    SelectOptionDict,
-    SelectSelector,
-    SelectSelectorConfig,
-    SelectSelectorMode,
-    TextSelector,
-)
+from homeassistant.helpers.selector import TextSelector
 from homeassistant.util.unit_conversion import AreaConverter
 from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
@@ -38,10 +28,10 @@ from .engine.evaporation import rectangle_m2
 from .evaporation_watch import evaporation_settings
 from .form_units import FormUnits
 from .readings import is_temperature_unit, state_unit
-from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .vessel_checks import Refusal
-from .vessel_forms import LEVEL_DOMAINS, entity_field
-from .vessel_neighbours import own_entities
+from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field, subentry_field
+from .vessel_neighbours import own_entities, subentry_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -70,44 +60,17 @@ ACTIVITY: Final = 0.6
 _DIGITS: Final = 4
 
 
-class EvaporationWatchFlow(StoredFlow):
+class EvaporationWatchFlow(SingleFormFlow):
     """Add or change an evaporation watch."""
 
-    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for everything at once, then save."""
-        vessels = self._subentries(*MEASURED_FROM)
-        if not vessels:
-            return self.async_abort(reason="no_vessel")
-        refusal: Refusal | None = None
-        if user_input is not None:
-            try:
-                name, data = self._checked(user_input)
-            except Refusal as err:
-                refusal = err
-            else:
-                return self._save(name, data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                self._schema(vessels), user_input or self._stored_values()
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
+    @property
+    @override
+    def _missing(self) -> str | None:
+        return None if self._vessels else "no_vessel"
 
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Show the same form with what is stored."""
-        return await self.async_step_user(user_input)
-
-    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
-            )
-        return self.async_create_entry(title=name, data=data)
+    @property
+    def _vessels(self) -> list[ConfigSubentry]:
+        return self._subentries(*MEASURED_FROM)
 
     def _subentries(self, *kinds: str) -> list[ConfigSubentry]:
         system = self._get_entry()
@@ -126,6 +89,7 @@ class EvaporationWatchFlow(StoredFlow):
 
     # The form
 
+    @override
     def _stored_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             sumps = self._subentries(SUBENTRY_SUMP)
@@ -139,37 +103,36 @@ class EvaporationWatchFlow(StoredFlow):
             FIELD_ACTIVITY: stored.data[CONF_ACTIVITY_FRAC],
         }
 
-    def _schema(self, vessels: list[ConfigSubentry]) -> vol.Schema:
+    @override
+    def _schema(self, opened: str | None) -> vol.Schema:
+        vessels = self._vessels
         thermometer = entity_field(LEVEL_DOMAINS, own_entities(self.hass))
-        length = _number(FormUnits.of(self.hass).length)
+        length = number_field(FormUnits.of(self.hass).length)
         fields: dict[Any, Any] = {
             vol.Required(FIELD_NAME): TextSelector(),
-            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): _choice(vessels),
+            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): subentry_field(vessels),
             vol.Required(CONF_TEMPERATURE_SOURCE): thermometer,
             vol.Optional(CONF_ROOM_SOURCE): thermometer,
             vol.Optional(CONF_HUMIDITY_SOURCE): thermometer,
-            vol.Optional(FIELD_SURFACE): _number(self._area_unit),
+            vol.Optional(FIELD_SURFACE): number_field(self._area_unit),
             vol.Optional(FIELD_LENGTH): length,
             vol.Optional(FIELD_WIDTH): length,
-            vol.Required(FIELD_ACTIVITY, default=ACTIVITY): _number(None),
+            vol.Required(FIELD_ACTIVITY, default=ACTIVITY): number_field(None),
         }
         if heaters := self._subentries(SUBENTRY_TEMPERATURE_WATCH):
-            fields[vol.Optional(CONF_TEMPERATURE_WATCH)] = _choice(heaters)
+            fields[vol.Optional(CONF_TEMPERATURE_WATCH)] = subentry_field(heaters)
         return vol.Schema(fields)
 
     # Checks
 
-    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
-        """Return name and data.
+    @override
+    def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what is stored.
 
         Raises:
             Refusal: naming the field, why, and what would work.
         """
-        taken = {
-            watch.title.casefold()
-            for watch in self._subentries(SUBENTRY_EVAPORATION_WATCH)
-            if watch.subentry_id != self._own_id
-        }
+        taken = subentry_names(self._get_entry(), SUBENTRY_EVAPORATION_WATCH, self._own_id)
         check_name(values[FIELD_NAME], taken, self._get_entry().title)
         self._check_units(values)
         data: dict[str, Any] = {key: values[key] for key in CHOICES if values.get(key)}
@@ -180,7 +143,7 @@ class EvaporationWatchFlow(StoredFlow):
             evaporation_settings(data, salinity)
         except ValueError as err:
             raise Refusal(FIELD_ACTIVITY, "activity_range", works=f"{ACTIVITY:g}") from err
-        return values[FIELD_NAME].strip(), data
+        return data
 
     def _check_units(self, values: Mapping[str, Any]) -> None:
         for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
@@ -222,15 +185,3 @@ class EvaporationWatchFlow(StoredFlow):
 
     def _area_text(self, area_m2: float) -> str:
         return f"{self._shown_area(area_m2):.3g} {self._area_unit}"
-
-
-def _number(unit: str | None) -> NumberSelector:
-    config = NumberSelectorConfig(min=0, step="any", mode=NumberSelectorMode.BOX)
-    if unit is not None:
-        config["unit_of_measurement"] = unit
-    return NumberSelector(config)
-
-
-def _choice(found: list[ConfigSubentry]) -> SelectSelector:
-    options = [SelectOptionDict(value=one.subentry_id, label=one.title) for one in found]
-    return SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))

@@ -1,8 +1,8 @@
-"""A sensor over a view that its owner makes up: written when it moved by more than a step."""
+"""Figures and verdicts over what their owner shows: written when they moved by more than a step."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, override
+from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.components.binary_sensor import (
     BinarySensorEntity,
@@ -13,13 +13,40 @@ from homeassistant.components.sensor import SensorEntity, SensorEntityDescriptio
 from .entity import FollowingEntity
 from .owner import EntityOwner
 
+if TYPE_CHECKING:
+    from homeassistant.helpers.entity import Entity
+
+PERCENT: Final = 100.0
+UNIT_L_PER_DAY: Final = "L/d"
+"""The hub has no unit class for this rate; as a plain unit it still gets statistics."""
+_DIGITS: Final = 4
+
+type Attributes = Mapping[str, Any]
+
+
+def percent(frac: float | None) -> float | None:
+    """Return a share in percent; None stays not known."""
+    return None if frac is None else PERCENT * frac
+
+
+def _no_attributes(_owner: Any, _view: Any) -> Attributes:
+    return {}
+
+
+def _always(_owner: Any) -> bool:
+    return True
+
 
 @dataclass(frozen=True, kw_only=True)
 class FigureDescription(SensorEntityDescription):
-    """How a figure is read from a view, and by how much it must move to be written."""
+    """How a figure or word is read from a view, and by how much it must move to be written."""
 
     value_fn: Callable[[Any], float | str | None]
     step_abs: float = 0.0
+    attributes_fn: Callable[[Any, Any], Attributes] = _no_attributes
+    """What is told beside it, from owner and view; nothing that moves all the time."""
+    only_if: Callable[[Any], bool] = _always
+    """Whether an owner has this figure at all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,13 +54,16 @@ class VerdictDescription(BinarySensorEntityDescription):
     """How a yes or no is read from a view; None means not known."""
 
     is_on_fn: Callable[[Any], bool | None]
+    attributes_fn: Callable[[Any, Any], Attributes] = _no_attributes
+    only_if: Callable[[Any], bool] = _always
 
 
 class Figure(FollowingEntity, SensorEntity):
-    """A figure of a view."""
+    """A figure or a word of a view."""
 
     entity_description: FigureDescription
     _raw: float | str | None = None
+    _told: Attributes | None = None
 
     def __init__(
         self,
@@ -42,48 +72,69 @@ class Figure(FollowingEntity, SensorEntity):
         view_of: Callable[[], Any],
         unit: str | None = None,
     ) -> None:
-        """Bind the entity to its owner, and to what makes the present view.
+        """Bind the entity to its owner, and to what makes the present view; None is no view yet.
 
         A unit is proposed where the hub's own choice by unit system would not be a keeper's.
         """
         super().__init__(owner, description)
         self._view_of = view_of
-        self._attr_suggested_unit_of_measurement = unit
+        self._attr_suggested_unit_of_measurement = unit or description.suggested_unit_of_measurement
 
     @override
     def take(self) -> bool:
-        """Take the figure; a move within the step is not worth a write."""
-        raw, last = self.entity_description.value_fn(self._view_of()), self._raw
-        if raw == last:
+        """Take the figure; a move within the step is not worth a write, one to or from 0 is."""
+        view, description = self._view_of(), self.entity_description
+        raw = None if view is None else description.value_fn(view)
+        told = {} if view is None else dict(description.attributes_fn(self._owner, view))
+        if told == self._told and not self._has_moved(raw):
             return False
-        if (
-            isinstance(raw, float)
-            and isinstance(last, float)
-            and abs(raw - last) < self.entity_description.step_abs
-        ):
-            return False
-        self._raw = raw
-        self._attr_native_value = round(raw, 4) if isinstance(raw, float) else raw
+        self._raw, self._told = raw, told
+        self._attr_native_value = round(raw, _DIGITS) if isinstance(raw, float) else raw
+        self._attr_extra_state_attributes = told
         return True
+
+    def _has_moved(self, raw: float | str | None) -> bool:
+        last = self._raw
+        if isinstance(raw, float) and isinstance(last, float) and raw != 0.0 and last != 0.0:
+            return raw != last and abs(raw - last) >= self.entity_description.step_abs
+        return raw != last
 
 
 class FigureVerdict(FollowingEntity, BinarySensorEntity):
     """A yes or no of a view."""
 
     entity_description: VerdictDescription
+    _told: tuple[bool | None, Attributes] | None = None
 
     def __init__(
         self, owner: EntityOwner, description: VerdictDescription, view_of: Callable[[], Any]
     ) -> None:
-        """Bind the entity to its owner, and to what makes the present view."""
+        """Bind the entity to its owner, and to what makes the present view; None is no view yet."""
         super().__init__(owner, description)
         self._view_of = view_of
 
     @override
     def take(self) -> bool:
         """Take the present answer."""
-        is_on = self.entity_description.is_on_fn(self._view_of())
-        if is_on == self._attr_is_on:
+        view, description = self._view_of(), self.entity_description
+        is_on = None if view is None else description.is_on_fn(view)
+        attributes = {} if view is None else dict(description.attributes_fn(self._owner, view))
+        if self._told == (is_on, attributes):
             return False
-        self._attr_is_on = is_on
+        self._told = is_on, attributes
+        self._attr_is_on, self._attr_extra_state_attributes = is_on, attributes
         return True
+
+
+def figures(
+    owner: EntityOwner, descriptions: Iterable[FigureDescription], view_of: Callable[[], Any]
+) -> list[Entity]:
+    """Return the figures an owner has, all of one view."""
+    return [Figure(owner, one, view_of) for one in descriptions if one.only_if(owner)]
+
+
+def verdicts(
+    owner: EntityOwner, descriptions: Iterable[VerdictDescription], view_of: Callable[[], Any]
+) -> list[Entity]:
+    """Return the verdicts an owner has, all of one view."""
+    return [FigureVerdict(owner, one, view_of) for one in descriptions if one.only_if(owner)]

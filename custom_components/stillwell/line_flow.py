@@ -1,8 +1,8 @@
 """Set-up of a fill line in the UI: what it moves from where to where, and what stops it."""
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, override
 
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
+from homeassistant.config_entries import SubentryFlowResult
 
 from .const import (
     CONF_DESTINATION,
@@ -61,6 +61,7 @@ class FillLineFlow(StoredFlow):
         self._ends: dict[str, Any] = {}
         """Device and vessels, as stored."""
 
+    @override
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the name, the device and the vessels at both ends."""
         vessels = vessels_in(self._get_entry())
@@ -83,12 +84,6 @@ class FillLineFlow(StoredFlow):
         schema = ends_schema(vessels, own_entities(self.hass), is_new=self._stored is None)
         return self._show("user", schema, user_input or self._stored_ends(), refusal)
 
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Go through the same steps with what is stored."""
-        return await self.async_step_user(user_input)
-
     async def async_step_limits(
         self, user_input: dict[str, Any] | None = None
     ) -> SubentryFlowResult:
@@ -101,7 +96,7 @@ class FillLineFlow(StoredFlow):
             except Refusal as err:
                 refusal = err
             else:
-                return self._save(data)
+                return self._save(self._name, data)
         schema = limits_schema(
             self._units,
             own_entities(self.hass),
@@ -111,17 +106,13 @@ class FillLineFlow(StoredFlow):
         values = user_input or limits_values(self._stored_data, self._units)
         return self._show("limits", schema, values, refusal)
 
-    def _save(self, data: dict[str, Any]) -> SubentryFlowResult:
+    @override
+    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
+        """Store it; the reload puts the device off first: no change can lengthen a run."""
         # Another form may have been saved while this one was open.
         if line_with(self.hass, data[CONF_DEVICE], self._own_id):
             return self.async_abort(reason="already_configured")
-        if self.source == SOURCE_RECONFIGURE:
-            # The entry's update listener reloads, which puts the device off first: no change of
-            # settings can lengthen a run.
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=self._name, data=data
-            )
-        return self.async_create_entry(title=self._name, data=data)
+        return super()._save(name, data)
 
     @property
     def _units(self) -> FormUnits:

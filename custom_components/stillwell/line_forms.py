@@ -8,13 +8,6 @@ from homeassistant.data_entry_flow import section
 from homeassistant.helpers.selector import (
     BooleanSelector,
     DurationSelector,
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    SelectOptionDict,
-    SelectSelector,
-    SelectSelectorConfig,
-    SelectSelectorMode,
     TextSelector,
 )
 
@@ -49,7 +42,14 @@ from .const import (
     DIRECTION_DRAIN,
     DIRECTION_FILL,
 )
-from .vessel_forms import FILL_DOMAINS, INPUT_DOMAINS, choice_field, entity_field
+from .vessel_forms import (
+    FILL_DOMAINS,
+    INPUT_DOMAINS,
+    choice_field,
+    entity_field,
+    number_field,
+    subentry_field,
+)
 from .vessel_values import duration_of, seconds_of
 
 if TYPE_CHECKING:
@@ -90,16 +90,14 @@ def ends_schema(
     vessels: list[ConfigSubentry], own_entities: list[str], *, is_new: bool
 ) -> vol.Schema:
     """Ask for the name, the device, and where the water comes from and goes to."""
-    options = [SelectOptionDict(value=v.subentry_id, label=v.title) for v in vessels]
-    choice = SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))
-    first = options[0]["value"]
+    choice = subentry_field(vessels)
     fields: dict[Any, Any] = {
         vol.Required(FIELD_NAME): TextSelector(),
         vol.Required(CONF_DEVICE): entity_field(FILL_DOMAINS, own_entities),
         vol.Required(CONF_DIRECTION, default=DIRECTION_FILL): choice_field(
             CONF_DIRECTION, [DIRECTION_FILL, DIRECTION_DRAIN]
         ),
-        vol.Required(CONF_DESTINATION, default=first): choice,
+        vol.Required(CONF_DESTINATION, default=vessels[0].subentry_id): choice,
         vol.Optional(CONF_SOURCE_VESSEL): choice,
         vol.Required(CONF_FEEDS_SYSTEM, default=False): BooleanSelector(),
     }
@@ -116,11 +114,11 @@ def limits_schema(
         vol.Required(name, default=duration_of(default_s)): DurationSelector()
         for name, (_, default_s) in DURATIONS.items()
     }
-    fields[vol.Optional(FIELD_DAILY_VOLUME)] = _number(units.volume)
+    fields[vol.Optional(FIELD_DAILY_VOLUME)] = number_field(units.volume)
     fields[vol.Optional(FIELD_DAILY_RUN)] = DurationSelector()
     if feeds_system:
         default = PERCENT * DEFAULT_FRESH_WATER_CAP_FRAC
-        fields[vol.Required(FIELD_FRESH_CAP, default=default)] = _number("%")
+        fields[vol.Required(FIELD_FRESH_CAP, default=default)] = number_field("%")
     inputs = {
         vol.Optional(key): entity_field(INPUT_DOMAINS, own_entities, multiple=True)
         for key in SECTION_FIELDS[SECTION_INPUTS]
@@ -135,7 +133,7 @@ def limits_schema(
             FIELD_RETURN_SETTLE, default=duration_of(DEFAULT_RETURN_SETTLE_S)
         ): DurationSelector(),
     }
-    tests = {vol.Optional(key): _number("d") for key in SECTION_FIELDS[SECTION_TESTS]}
+    tests = {vol.Optional(key): number_field("d") for key in SECTION_FIELDS[SECTION_TESTS]}
     for name, part in (
         (SECTION_INPUTS, inputs),
         (SECTION_LAYERS, layers),
@@ -183,11 +181,3 @@ def limits_data(values: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
 def percent_text(frac: float) -> str:
     """Return a share as the form's percentage."""
     return f"{PERCENT * frac:g}"
-
-
-def _number(unit: str) -> NumberSelector:
-    return NumberSelector(
-        NumberSelectorConfig(
-            min=0, step="any", unit_of_measurement=unit, mode=NumberSelectorMode.BOX
-        )
-    )

@@ -1,7 +1,6 @@
 """Sensors of a fill line: words of its guard, what it has used up, due dates of proof tests."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, override
 
 from homeassistant.components.sensor import (
@@ -11,34 +10,28 @@ from homeassistant.components.sensor import (
     SensorStateClass,
 )
 from homeassistant.const import EntityCategory, UnitOfTime, UnitOfVolume
+from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
 
 from .engine.guard_events import BlockReason, TripReason
 from .engine.guard_table import Phase
 from .entity import LineEntity
+from .figure import FigureDescription, figures
 from .fill_line import FillLine
 from .proof_tests import ProofTest
 
 NO_REASON: Final = "none"
 
 
-@dataclass(frozen=True, kw_only=True)
-class LineSensorDescription(SensorEntityDescription):
-    """How a sensor reads the line, and by how much it must move to be written."""
-
-    value_fn: Callable[[FillLine], float | str]
-    step_abs: float = 0.0
-
-
 LINE_SENSORS: Final = (
-    LineSensorDescription(
+    FigureDescription(
         key="guard_state",
         translation_key="guard_state",
         device_class=SensorDeviceClass.ENUM,
         options=[phase.value for phase in Phase],
         value_fn=lambda line: line.watch.phase,
     ),
-    LineSensorDescription(
+    FigureDescription(
         key="lockout_reason",
         translation_key="lockout_reason",
         device_class=SensorDeviceClass.ENUM,
@@ -46,7 +39,7 @@ LINE_SENSORS: Final = (
         entity_category=EntityCategory.DIAGNOSTIC,
         value_fn=lambda line: line.watch.lockout_reason,
     ),
-    LineSensorDescription(
+    FigureDescription(
         key="block_reason",
         translation_key="block_reason",
         device_class=SensorDeviceClass.ENUM,
@@ -54,7 +47,7 @@ LINE_SENSORS: Final = (
         entity_category=EntityCategory.DIAGNOSTIC,
         value_fn=lambda line: line.watch.block_reason or NO_REASON,
     ),
-    LineSensorDescription(
+    FigureDescription(
         key="volume_24h",
         translation_key="volume_24h",
         device_class=SensorDeviceClass.VOLUME_STORAGE,
@@ -64,7 +57,7 @@ LINE_SENSORS: Final = (
         step_abs=0.05,
         value_fn=lambda line: line.spent[1],
     ),
-    LineSensorDescription(
+    FigureDescription(
         key="run_time_24h",
         translation_key="run_time_24h",
         device_class=SensorDeviceClass.DURATION,
@@ -83,30 +76,6 @@ PROOF_TEST_DUE: Final = SensorEntityDescription(
     device_class=SensorDeviceClass.TIMESTAMP,
     entity_category=EntityCategory.DIAGNOSTIC,
 )
-
-
-class LineSensor(LineEntity, SensorEntity):
-    """A word or a figure of the line."""
-
-    entity_description: LineSensorDescription
-    _raw: float | str | None = None
-
-    @override
-    def take(self) -> bool:
-        """Take the present value; a move within the tolerance is not worth a write."""
-        raw, last = self.entity_description.value_fn(self.line), self._raw
-        if raw == last:
-            return False
-        if (
-            isinstance(raw, float)
-            and isinstance(last, float)
-            and raw > 0
-            and abs(raw - last) < self.entity_description.step_abs
-        ):
-            return False
-        self._raw = raw
-        self._attr_native_value = round(raw, 2) if isinstance(raw, float) else raw
-        return True
 
 
 class ProofTestSensor(LineEntity, SensorEntity):
@@ -131,3 +100,12 @@ class ProofTestSensor(LineEntity, SensorEntity):
             "last_passed": dt_util.utc_from_timestamp(round(self._test.passed_s))
         }
         return True
+
+
+def line_sensors(line: FillLine) -> list[Entity]:
+    """Return words, figures and due dates of a line."""
+    tests = line.proof_tests.tests.values()
+    return [
+        *figures(line, LINE_SENSORS, lambda: line),
+        *(ProofTestSensor(line, PROOF_TEST_DUE, test) for test in tests),
+    ]

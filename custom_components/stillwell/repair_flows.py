@@ -1,5 +1,6 @@
 """Fixes of what a vessel, line or watch names: another entity, another measure, a test passed."""
 
+from abc import abstractmethod
 from typing import Any, Final, override
 
 import voluptuous as vol
@@ -43,11 +44,11 @@ class StillwellFix(RepairsFlow):
         """Begin with the only step there is."""
         return await self.async_step_confirm()
 
+    @abstractmethod
     async def async_step_confirm(
         self, user_input: dict[str, Any] | None = None
     ) -> RepairsFlowResult:
         """Ask, then do it."""
-        raise NotImplementedError
 
     def _form(self, schema: vol.Schema, errors: dict[str, str] | None = None) -> RepairsFlowResult:
         issue = ir.async_get(self.hass).async_get_issue(DOMAIN, self.issue_id)

@@ -1,43 +1,28 @@
 """Entities of an RO/DI unit: production, purity, waste, litres of each stage, and its buttons."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, override
 
-from homeassistant.components.binary_sensor import (
-    BinarySensorDeviceClass,
-    BinarySensorEntity,
-    BinarySensorEntityDescription,
-)
+from homeassistant.components.binary_sensor import BinarySensorDeviceClass
 from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
-from homeassistant.components.sensor import (
-    SensorDeviceClass,
-    SensorEntity,
-    SensorEntityDescription,
-    SensorStateClass,
-)
+from homeassistant.components.sensor import SensorDeviceClass, SensorStateClass
 from homeassistant.const import EntityCategory, UnitOfRatio, UnitOfVolume
 
 from .engine.membrane import MembraneState, Stage
-from .engine.rodi_unit import UnitView
 from .entity import FollowingEntity
+from .figure import (
+    UNIT_L_PER_DAY,
+    FigureDescription,
+    VerdictDescription,
+    figures,
+    percent,
+    verdicts,
+)
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
 
-    from .rodi_watch import RodiSettings, RodiWatch
-
-UNIT_L_PER_DAY: Final = "L/d"
-PERCENT: Final = 100.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class RodiSensorDescription(SensorEntityDescription):
-    """How a sensor reads the view, and by how much it must move to be written."""
-
-    value_fn: Callable[[UnitView], float | str | None]
-    step_abs: float = 0.0
-    only_if: Callable[[RodiSettings], bool] = lambda _: True
+    from .rodi_watch import RodiWatch
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,12 +32,8 @@ class StageButtonDescription(ButtonEntityDescription):
     stage: Stage
 
 
-def _percent(frac: float | None) -> float | None:
-    return None if frac is None else PERCENT * frac
-
-
-def _passed(stage: Stage) -> RodiSensorDescription:
-    return RodiSensorDescription(
+def _passed(stage: Stage) -> FigureDescription:
+    return FigureDescription(
         key=f"passed_{stage}",
         translation_key=f"passed_{stage}",
         device_class=SensorDeviceClass.WATER,
@@ -61,7 +42,7 @@ def _passed(stage: Stage) -> RodiSensorDescription:
         suggested_display_precision=0,
         step_abs=0.01,
         value_fn=lambda view: view.passed_l[stage],
-        only_if=lambda settings: stage in settings.spec.stages,
+        only_if=lambda watch: stage in watch.settings.spec.stages,
     )
 
 
@@ -74,8 +55,16 @@ def _changed(stage: Stage) -> StageButtonDescription:
     )
 
 
+def _has_both_solids(watch: RodiWatch) -> bool:
+    return None not in (watch.settings.feed_source, watch.settings.product_source)
+
+
+def _is_any_rated(watch: RodiWatch) -> bool:
+    return any(rated_l is not None for rated_l in watch.settings.spec.stages.values())
+
+
 RODI_SENSORS: Final = (
-    RodiSensorDescription(
+    FigureDescription(
         key="production",
         translation_key="production",
         state_class=SensorStateClass.MEASUREMENT,
@@ -84,7 +73,7 @@ RODI_SENSORS: Final = (
         step_abs=0.1,
         value_fn=lambda view: view.production_l_per_day,
     ),
-    RodiSensorDescription(
+    FigureDescription(
         key="production_normalised",
         translation_key="production_normalised",
         state_class=SensorStateClass.MEASUREMENT,
@@ -92,35 +81,35 @@ RODI_SENSORS: Final = (
         suggested_display_precision=0,
         step_abs=0.1,
         value_fn=lambda view: view.normalised_l_per_day,
-        only_if=lambda settings: settings.temperature_source is not None,
+        only_if=lambda watch: watch.settings.temperature_source is not None,
     ),
-    RodiSensorDescription(
+    FigureDescription(
         key="production_of_baseline",
         translation_key="production_of_baseline",
         state_class=SensorStateClass.MEASUREMENT,
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=0,
         step_abs=0.1,
-        value_fn=lambda view: _percent(view.baseline_frac),
+        value_fn=lambda view: percent(view.baseline_frac),
     ),
-    RodiSensorDescription(
+    FigureDescription(
         key="membrane_state",
         translation_key="membrane_state",
         device_class=SensorDeviceClass.ENUM,
         options=[state.value for state in MembraneState],
         value_fn=lambda view: view.state.value,
     ),
-    RodiSensorDescription(
+    FigureDescription(
         key="rejection",
         translation_key="rejection",
         state_class=SensorStateClass.MEASUREMENT,
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=1,
         step_abs=0.05,
-        value_fn=lambda view: _percent(view.rejection_frac),
-        only_if=lambda settings: None not in (settings.feed_source, settings.product_source),
+        value_fn=lambda view: percent(view.rejection_frac),
+        only_if=_has_both_solids,
     ),
-    RodiSensorDescription(
+    FigureDescription(
         key="waste_water",
         translation_key="waste_water",
         device_class=SensorDeviceClass.WATER,
@@ -133,58 +122,16 @@ RODI_SENSORS: Final = (
     *(_passed(stage) for stage in Stage),
 )
 
-STAGE_DUE: Final = BinarySensorEntityDescription(
+STAGE_DUE: Final = VerdictDescription(
     key="stage_due",
     translation_key="stage_due",
     device_class=BinarySensorDeviceClass.PROBLEM,
+    is_on_fn=lambda view: bool(view.overdue),
+    attributes_fn=lambda _, view: {"stages": list(view.overdue)},
+    only_if=_is_any_rated,
 )
 
 STAGE_BUTTONS: Final = tuple(_changed(stage) for stage in Stage)
-
-
-class RodiSensor(FollowingEntity, SensorEntity):
-    """A figure of an RO/DI unit."""
-
-    entity_description: RodiSensorDescription
-    _raw: float | str | None = None
-
-    def __init__(self, watch: RodiWatch, description: RodiSensorDescription) -> None:
-        """Bind the entity to its unit."""
-        super().__init__(watch, description)
-        self._watch = watch
-
-    @override
-    def take(self) -> bool:
-        """Take the figure; a move within the tolerance is not worth a write."""
-        raw, last = self.entity_description.value_fn(self._watch.view), self._raw
-        if raw == last:
-            return False
-        if isinstance(raw, float) and isinstance(last, float):
-            step = self.entity_description.step_abs
-            if abs(raw - last) < step:
-                return False
-        self._raw = raw
-        self._attr_native_value = round(raw, 3) if isinstance(raw, float) else raw
-        return True
-
-
-class StageDue(FollowingEntity, BinarySensorEntity):
-    """On while a stage has passed what it is rated for."""
-
-    def __init__(self, watch: RodiWatch, description: BinarySensorEntityDescription) -> None:
-        """Bind the entity to its unit."""
-        super().__init__(watch, description)
-        self._watch = watch
-
-    @override
-    def take(self) -> bool:
-        """Take the present answer, and which stages they are."""
-        overdue = list(self._watch.view.overdue)
-        if self._attr_is_on is not None and self._attr_extra_state_attributes["stages"] == overdue:
-            return False
-        self._attr_is_on = bool(overdue)
-        self._attr_extra_state_attributes = {"stages": overdue}
-        return True
 
 
 class StageButton(FollowingEntity, ButtonEntity):
@@ -205,17 +152,12 @@ class StageButton(FollowingEntity, ButtonEntity):
 
 def rodi_sensors(watch: RodiWatch) -> list[Entity]:
     """Return the figures; what needs a source or stage that is not there is left out."""
-    return [
-        RodiSensor(watch, description)
-        for description in RODI_SENSORS
-        if description.only_if(watch.settings)
-    ]
+    return figures(watch, RODI_SENSORS, lambda: watch.view)
 
 
 def rodi_alarms(watch: RodiWatch) -> list[Entity]:
     """Return the warning of a stage, if the rating of any is known."""
-    is_rated = any(rated_l is not None for rated_l in watch.settings.spec.stages.values())
-    return [StageDue(watch, STAGE_DUE)] if is_rated else []
+    return verdicts(watch, (STAGE_DUE,), lambda: watch.view)
 
 
 def rodi_buttons(watch: RodiWatch) -> list[Entity]:

@@ -1,20 +1,10 @@
 """Set-up of an RO/DI unit in the UI: its fill line, its stages, and what is read of it."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 from homeassistant.data_entry_flow import section
-from homeassistant.helpers.selector import (
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    SelectOptionDict,
-    SelectSelector,
-    SelectSelectorConfig,
-    SelectSelectorMode,
-    TextSelector,
-)
+from homeassistant.helpers.selector import SelectSelector, SelectSelectorConfig, TextSelector
 
 from .const import (
     CONF_FEED_PRESSURE_SOURCE,
@@ -33,10 +23,10 @@ from .engine.rodi_unit import LEAST_WASTE, MOST_WASTE
 from .form_units import FormUnits
 from .readings import is_pressure_unit, is_solids_unit, is_temperature_unit, state_unit
 from .rodi_watch import rodi_settings
-from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .vessel_checks import Refusal
-from .vessel_forms import LEVEL_DOMAINS, entity_field
-from .vessel_neighbours import own_entities
+from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field, subentry_field
+from .vessel_neighbours import own_entities, subentry_names
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -56,47 +46,20 @@ EXAMPLE_NAME: Final = "RO/DI unit"
 USUAL_WASTE: Final = 4.0
 
 
-class RodiUnitFlow(StoredFlow):
+class RodiUnitFlow(SingleFormFlow):
     """Add or change an RO/DI unit."""
 
-    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for everything at once, then save."""
-        lines = self._get_entry().get_subentries_of_type(SUBENTRY_FILL_LINE)
-        if not lines:
-            return self.async_abort(reason="no_fill_line")
-        refusal: Refusal | None = None
-        if user_input is not None:
-            try:
-                data = self._checked(user_input)
-            except Refusal as err:
-                refusal = err
-            else:
-                return self._save(user_input[FIELD_NAME].strip(), data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                self._schema(lines, None if refusal is None else refusal.field),
-                user_input or self._values(),
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
+    @property
+    @override
+    def _missing(self) -> str | None:
+        return None if self._lines else "no_fill_line"
 
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Show the same form with what is stored."""
-        return await self.async_step_user(user_input)
+    @property
+    def _lines(self) -> list[ConfigSubentry]:
+        return self._get_entry().get_subentries_of_type(SUBENTRY_FILL_LINE)
 
-    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
-            )
-        return self.async_create_entry(title=name, data=data)
-
-    def _values(self) -> dict[str, Any]:
+    @override
+    def _stored_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {CONF_STAGES: [stage.value for stage in Stage]}
         data, units = stored.data, FormUnits.of(self.hass)
@@ -108,21 +71,21 @@ class RodiUnitFlow(StoredFlow):
             SECTION_RATINGS: {stage: units.from_l(rated_l[stage]) for stage in rated_l},
         }
 
-    def _schema(self, lines: list[ConfigSubentry], opened: str | None) -> vol.Schema:
-        options = [SelectOptionDict(value=line.subentry_id, label=line.title) for line in lines]
-        choice = SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN)
+    @override
+    def _schema(self, opened: str | None) -> vol.Schema:
+        lines = self._lines
         stages = SelectSelectorConfig(
             options=[stage.value for stage in Stage], translation_key="rodi_stage", multiple=True
         )
         own = own_entities(self.hass)
         sources = {vol.Optional(key): entity_field(LEVEL_DOMAINS, own) for key in SOURCES}
         volume = FormUnits.of(self.hass).volume
-        ratings = {vol.Optional(stage.value): _number(volume) for stage in Stage}
+        ratings = {vol.Optional(stage.value): number_field(volume) for stage in Stage}
         return vol.Schema(
             {
                 vol.Required(FIELD_NAME): TextSelector(),
-                vol.Required(CONF_FILL_LINE, default=lines[0].subentry_id): SelectSelector(choice),
-                vol.Required(CONF_WASTE_RATIO, default=USUAL_WASTE): _number(None),
+                vol.Required(CONF_FILL_LINE, default=lines[0].subentry_id): subentry_field(lines),
+                vol.Required(CONF_WASTE_RATIO, default=USUAL_WASTE): number_field(None),
                 vol.Required(CONF_STAGES): SelectSelector(stages),
                 vol.Required(SECTION_SOURCES): section(
                     vol.Schema(sources), {"collapsed": opened != SECTION_SOURCES}
@@ -133,6 +96,7 @@ class RodiUnitFlow(StoredFlow):
             }
         )
 
+    @override
     def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Return what is stored.
 
@@ -144,7 +108,8 @@ class RodiUnitFlow(StoredFlow):
             for unit in self._get_entry().get_subentries_of_type(SUBENTRY_RODI_UNIT)
             if unit.subentry_id != self._own_id
         ]
-        check_name(values[FIELD_NAME], {unit.title.casefold() for unit in others}, EXAMPLE_NAME)
+        taken = subentry_names(self._get_entry(), SUBENTRY_RODI_UNIT, self._own_id)
+        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
         for unit in others:
             if unit.data.get(CONF_FILL_LINE) == values[CONF_FILL_LINE]:
                 raise Refusal(CONF_FILL_LINE, "line_taken", other=unit.title)
@@ -180,10 +145,3 @@ class RodiUnitFlow(StoredFlow):
             state = self.hass.states.get(source)
             if state is not None and not fits(unit := state_unit(state)):
                 raise Refusal(SECTION_SOURCES, error, source=source, unit=str(unit))
-
-
-def _number(unit: str | None) -> NumberSelector:
-    config = NumberSelectorConfig(min=0, step="any", mode=NumberSelectorMode.BOX)
-    if unit is not None:
-        config["unit_of_measurement"] = unit
-    return NumberSelector(config)

@@ -1,20 +1,16 @@
 """Entities of a salinity watch: value, drift, what would move it, what moved it, band alarms."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, override
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Final
 
-from homeassistant.components.binary_sensor import (
-    BinarySensorDeviceClass,
-    BinarySensorEntityDescription,
-)
+from homeassistant.components.binary_sensor import BinarySensorDeviceClass
 from homeassistant.components.sensor import SensorDeviceClass, SensorStateClass
 from homeassistant.const import UnitOfTime
 from homeassistant.util import dt as dt_util
 
 from .engine.salinity_book import SalinityView
 from .engine.salt_balance import SaltVerdict
-from .watch_figures import Alarm, Figure, FigureDescription
+from .figure import FigureDescription, VerdictDescription, figures, verdicts
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
@@ -24,25 +20,6 @@ if TYPE_CHECKING:
 UNIT_PSU: Final = "PSU"
 UNIT_PSU_PER_DAY: Final = "PSU/d"
 VERDICTS: Final = [verdict.value for verdict in SaltVerdict if verdict is not SaltVerdict.UNKNOWN]
-
-
-def _nothing(_watch: SalinityWatch, _view: SalinityView) -> Mapping[str, Any]:
-    return {}
-
-
-@dataclass(frozen=True, kw_only=True)
-class SalinityDescription(FigureDescription):
-    """How a sensor reads the view."""
-
-    value_fn: Callable[[SalinityView], float | str | None]
-    attributes_fn: Callable[[SalinityWatch, SalinityView], Mapping[str, Any]] = _nothing
-
-
-@dataclass(frozen=True, kw_only=True)
-class SalinityAlarmDescription(BinarySensorEntityDescription):
-    """How an alarm reads the view; None means not known."""
-
-    is_on_fn: Callable[[SalinityView], bool | None]
 
 
 def _recorded(_watch: SalinityWatch, view: SalinityView) -> Mapping[str, Any]:
@@ -67,7 +44,7 @@ def _leaving(_watch: SalinityWatch, view: SalinityView) -> Mapping[str, Any]:
 
 
 SALINITY_SENSORS: Final = (
-    SalinityDescription(
+    FigureDescription(
         key="salinity",
         translation_key="salinity",
         state_class=SensorStateClass.MEASUREMENT,
@@ -77,7 +54,7 @@ SALINITY_SENSORS: Final = (
         value_fn=lambda view: view.salinity_psu,
         attributes_fn=_recorded,
     ),
-    SalinityDescription(
+    FigureDescription(
         key="salinity_drift",
         translation_key="salinity_drift",
         state_class=SensorStateClass.MEASUREMENT,
@@ -86,7 +63,7 @@ SALINITY_SENSORS: Final = (
         step_abs=0.005,
         value_fn=lambda view: view.drift_psu_per_day,
     ),
-    SalinityDescription(
+    FigureDescription(
         key="unreplaced_drift",
         translation_key="unreplaced_drift",
         state_class=SensorStateClass.MEASUREMENT,
@@ -95,7 +72,7 @@ SALINITY_SENSORS: Final = (
         step_abs=0.005,
         value_fn=lambda view: view.unreplaced_psu_per_day,
     ),
-    SalinityDescription(
+    FigureDescription(
         key="band_left_in",
         translation_key="band_left_in",
         device_class=SensorDeviceClass.DURATION,
@@ -104,7 +81,7 @@ SALINITY_SENSORS: Final = (
         step_abs=0.5,
         value_fn=lambda view: view.hours_to_leave,
     ),
-    SalinityDescription(
+    FigureDescription(
         key="overfill_effect",
         translation_key="overfill_effect",
         state_class=SensorStateClass.MEASUREMENT,
@@ -114,7 +91,7 @@ SALINITY_SENSORS: Final = (
         value_fn=lambda view: view.overfill_psu,
         attributes_fn=lambda watch, _: {"overfill_l": round(watch.settings.spec.overfill_l, 2)},
     ),
-    SalinityDescription(
+    FigureDescription(
         key="salt_verdict",
         translation_key="salt_verdict",
         device_class=SensorDeviceClass.ENUM,
@@ -125,13 +102,13 @@ SALINITY_SENSORS: Final = (
 )
 
 SALINITY_ALARMS: Final = (
-    SalinityAlarmDescription(
+    VerdictDescription(
         key="salinity_low",
         translation_key="salinity_low",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda view: view.is_low,
     ),
-    SalinityAlarmDescription(
+    VerdictDescription(
         key="salinity_high",
         translation_key="salinity_high",
         device_class=BinarySensorDeviceClass.PROBLEM,
@@ -140,54 +117,11 @@ SALINITY_ALARMS: Final = (
 )
 
 
-class SalinitySensor(Figure):
-    """A figure of a salinity watch."""
-
-    entity_description: SalinityDescription
-
-    def __init__(self, watch: SalinityWatch, description: SalinityDescription) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(watch, description)
-        self._watch = watch
-
-    @property
-    @override
-    def raw(self) -> float | str | None:
-        """What the watch says now."""
-        view = self._watch.view
-        return None if view is None else self.entity_description.value_fn(view)
-
-    @property
-    @override
-    def attributes(self) -> Mapping[str, Any]:
-        """What is told beside it."""
-        view = self._watch.view
-        return {} if view is None else self.entity_description.attributes_fn(self._watch, view)
-
-
-class SalinityAlarm(Alarm):
-    """An alarm of a salinity watch."""
-
-    entity_description: SalinityAlarmDescription
-
-    def __init__(self, watch: SalinityWatch, description: SalinityAlarmDescription) -> None:
-        """Bind the entity to its watch."""
-        super().__init__(watch, description)
-        self._watch = watch
-
-    @property
-    @override
-    def raw(self) -> bool | None:
-        """What the watch says now."""
-        view = self._watch.view
-        return None if view is None else self.entity_description.is_on_fn(view)
-
-
 def salinity_sensors(watch: SalinityWatch) -> list[Entity]:
     """Return the figures of a watch."""
-    return [SalinitySensor(watch, description) for description in SALINITY_SENSORS]
+    return figures(watch, SALINITY_SENSORS, lambda: watch.view)
 
 
 def salinity_alarms(watch: SalinityWatch) -> list[Entity]:
     """Return the alarms of a watch."""
-    return [SalinityAlarm(watch, description) for description in SALINITY_ALARMS]
+    return verdicts(watch, SALINITY_ALARMS, lambda: watch.view)

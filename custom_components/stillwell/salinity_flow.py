@@ -1,15 +1,9 @@
 """Set-up of a salinity watch in the UI: where the salinity comes from, and its band."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
-from homeassistant.helpers.selector import (
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    TextSelector,
-)
+from homeassistant.helpers.selector import TextSelector
 
 from .const import (
     CONF_HIGH_PSU,
@@ -28,10 +22,10 @@ from .form_units import FormUnits
 from .readings import is_temperature_unit, state_unit
 from .salinity_source import SalinityKind, fits_kind
 from .salinity_watch import salinity_settings
-from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .vessel_checks import Refusal
-from .vessel_forms import LEVEL_DOMAINS, choice_field, entity_field
-from .vessel_neighbours import own_entities
+from .vessel_forms import LEVEL_DOMAINS, choice_field, entity_field, number_field
+from .vessel_neighbours import own_entities, subentry_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,47 +40,15 @@ HIGH_PSU: Final = 36.5
 UNIT_PSU: Final = "PSU"
 
 
-class SalinityWatchFlow(StoredFlow):
+class SalinityWatchFlow(SingleFormFlow):
     """Add or change a salinity watch."""
-
-    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for everything at once, then save."""
-        refusal: Refusal | None = None
-        if user_input is not None:
-            try:
-                name, data = self._checked(user_input)
-            except Refusal as err:
-                refusal = err
-            else:
-                return self._save(name, data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                self._schema(), user_input or self._stored_values()
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
-
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Show the same form with what is stored."""
-        return await self.async_step_user(user_input)
-
-    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
-            )
-        return self.async_create_entry(title=name, data=data)
 
     @property
     def _system_l(self) -> float:
         volume_l: float = self._get_entry().data[CONF_VOLUME_L]
         return volume_l
 
+    @override
     def _stored_values(self) -> dict[str, Any]:
         units = FormUnits.of(self.hass)
         if (stored := self._stored) is None:
@@ -100,7 +62,8 @@ class SalinityWatchFlow(StoredFlow):
             FIELD_OVERFILL: units.from_l(stored.data[CONF_OVERFILL_L]),
         }
 
-    def _schema(self) -> vol.Schema:
+    @override
+    def _schema(self, opened: str | None) -> vol.Schema:
         source = entity_field(LEVEL_DOMAINS, own_entities(self.hass))
         kind = choice_field(CONF_SALINITY_KIND, list(SalinityKind))
         return vol.Schema(
@@ -109,25 +72,22 @@ class SalinityWatchFlow(StoredFlow):
                 vol.Required(CONF_SALINITY_KIND, default=SalinityKind.BY_HAND.value): kind,
                 vol.Optional(CONF_SALINITY_SOURCE): source,
                 vol.Optional(CONF_TEMPERATURE_SOURCE): source,
-                vol.Required(FIELD_LOW, default=LOW_PSU): _number(UNIT_PSU),
-                vol.Required(FIELD_HIGH, default=HIGH_PSU): _number(UNIT_PSU),
-                vol.Required(FIELD_OVERFILL): _number(FormUnits.of(self.hass).volume),
+                vol.Required(FIELD_LOW, default=LOW_PSU): number_field(UNIT_PSU),
+                vol.Required(FIELD_HIGH, default=HIGH_PSU): number_field(UNIT_PSU),
+                vol.Required(FIELD_OVERFILL): number_field(FormUnits.of(self.hass).volume),
             }
         )
 
     # Checks
 
-    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
-        """Return name and data.
+    @override
+    def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what is stored.
 
         Raises:
             Refusal: naming the field, why, and what would work.
         """
-        taken = {
-            watch.title.casefold()
-            for watch in self._get_entry().get_subentries_of_type(SUBENTRY_SALINITY_WATCH)
-            if watch.subentry_id != self._own_id
-        }
+        taken = subentry_names(self._get_entry(), SUBENTRY_SALINITY_WATCH, self._own_id)
         check_name(values[FIELD_NAME], taken, self._get_entry().title)
         kind = SalinityKind(values[CONF_SALINITY_KIND])
         data: dict[str, Any] = {key: values[key] for key in CHOICES if values.get(key)}
@@ -148,7 +108,7 @@ class SalinityWatchFlow(StoredFlow):
                 low=f"{LOW_PSU:g}",
                 high=f"{HIGH_PSU:g} {UNIT_PSU}",
             ) from err
-        return values[FIELD_NAME].strip(), data
+        return data
 
     def _check_sources(self, kind: SalinityKind, data: Mapping[str, Any]) -> None:
         thermometer = data.get(CONF_TEMPERATURE_SOURCE, "")
@@ -179,11 +139,3 @@ class SalinityWatchFlow(StoredFlow):
                 works=units.show_l(works_l),
             )
         return overfill_l
-
-
-def _number(unit: str) -> NumberSelector:
-    return NumberSelector(
-        NumberSelectorConfig(
-            min=0, step="any", unit_of_measurement=unit, mode=NumberSelectorMode.BOX
-        )
-    )

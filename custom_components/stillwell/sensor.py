@@ -27,13 +27,11 @@ from .coordinator import StillwellConfigEntry
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
 from .entity import StillwellEntity, add_of_watches
-from .line_sensor import LINE_SENSORS, PROOF_TEST_DUE, LineSensor, ProofTestSensor
+from .figure import PERCENT, UNIT_L_PER_DAY, percent
+from .line_sensor import line_sensors
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
-
-UNIT_L_PER_DAY: Final = "L/d"
-"""The hub has no unit class for this rate; as a plain unit it still gets statistics."""
 
 UNIT_MM_PER_K: Final = "mm/K"
 MM_PER_M: Final = 1000.0
@@ -94,10 +92,6 @@ def _second(pair: tuple[float, float] | None) -> float | None:
     return None if pair is None else pair[1]
 
 
-def _percent(frac: float | None) -> float | None:
-    return None if frac is None else 100.0 * frac
-
-
 @dataclass(frozen=True, kw_only=True)
 class VolumeDescription(VesselSensorDescription):
     """Litres that are there."""
@@ -146,7 +140,7 @@ SENSORS: tuple[VesselSensorDescription, ...] = (
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=0,
         step_abs=0.1,
-        value_fn=lambda view: _percent(view.fill_frac),
+        value_fn=lambda view: percent(view.fill_frac),
     ),
     VolumeDescription(
         key="volume",
@@ -365,10 +359,10 @@ class LearningSensor(StillwellEntity, SensorEntity):
     @override
     def take(self) -> bool:
         """Take the progress in whole percent."""
-        percent = round(100.0 * self.runtime.learning_frac)
-        if percent == self._attr_native_value:
+        progress = round(PERCENT * self.runtime.learning_frac)
+        if progress == self._attr_native_value:
             return False
-        self._attr_native_value = percent
+        self._attr_native_value = progress
         return True
 
 
@@ -387,9 +381,5 @@ async def async_setup_entry(
         entities.append(LearningSensor(runtime, LEARNING))
         async_add_entities(entities, config_subentry_id=runtime.subentry_id)
     for line in entry.runtime_data.lines.values():
-        entities = [LineSensor(line, description) for description in LINE_SENSORS]
-        entities += [
-            ProofTestSensor(line, PROOF_TEST_DUE, test) for test in line.proof_tests.tests.values()
-        ]
-        async_add_entities(entities, config_subentry_id=line.subentry_id)
+        async_add_entities(line_sensors(line), config_subentry_id=line.subentry_id)
     add_of_watches(entry, Platform.SENSOR, async_add_entities)

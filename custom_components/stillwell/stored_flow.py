@@ -1,8 +1,13 @@
 """What the forms of vessels and fill lines share: what is stored already, and the name."""
 
-from typing import TYPE_CHECKING, Any
+from abc import abstractmethod
+from typing import TYPE_CHECKING, Any, override
 
-from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentryFlow
+from homeassistant.config_entries import (
+    SOURCE_RECONFIGURE,
+    ConfigSubentryFlow,
+    SubentryFlowResult,
+)
 
 from .vessel_checks import Refusal
 from .vessel_neighbours import free_name
@@ -10,6 +15,7 @@ from .vessel_neighbours import free_name
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import voluptuous as vol
     from homeassistant.config_entries import ConfigSubentry
 
 FIELD_NAME = "name"
@@ -29,6 +35,73 @@ class StoredFlow(ConfigSubentryFlow):
     @property
     def _own_id(self) -> str | None:
         return None if (stored := self._stored) is None else stored.subentry_id
+
+    @abstractmethod
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for what comes first."""
+
+    async def async_step_reconfigure(
+        self, user_input: dict[str, Any] | None = None
+    ) -> SubentryFlowResult:
+        """Go through the same steps with what is stored."""
+        return await self.async_step_user(user_input)
+
+    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
+        """Store what is new or changed; the entry's update listener reloads."""
+        if self.source == SOURCE_RECONFIGURE:
+            return self.async_update_and_abort(
+                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
+            )
+        return self.async_create_entry(title=name, data=data)
+
+
+class SingleFormFlow(StoredFlow):
+    """One form with everything on it: shown, checked, saved."""
+
+    @override
+    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
+        """Ask for everything at once, then save."""
+        if (reason := self._missing) is not None:
+            return self.async_abort(reason=reason)
+        refusal: Refusal | None = None
+        if user_input is not None:
+            try:
+                data = self._checked(user_input)
+            except Refusal as err:
+                refusal = err
+            else:
+                return self._save(user_input[FIELD_NAME].strip(), data)
+        return self.async_show_form(
+            step_id="user",
+            data_schema=self.add_suggested_values_to_schema(
+                self._schema(None if refusal is None else refusal.field),
+                user_input or self._stored_values(),
+            ),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders={} if refusal is None else refusal.placeholders,
+            last_step=True,
+        )
+
+    @property
+    def _missing(self) -> str | None:
+        """Why there is nothing to set up yet; None when there is."""
+        return None
+
+    @abstractmethod
+    def _schema(self, opened: str | None) -> vol.Schema:
+        """Return the form; the section of a refused field stands open."""
+
+    @abstractmethod
+    def _stored_values(self) -> dict[str, Any]:
+        """Return what the form shows filled in."""
+
+    @abstractmethod
+    def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what is stored.
+
+        Raises:
+            Refusal: naming the field, why, and what would work.
+        """
 
 
 def check_name(given: str, taken: set[str], proposal: str) -> None:

@@ -1,14 +1,11 @@
 """Set-up of a temperature watch in the UI: thermometer, heater's switch, and the safe band."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, SubentryFlowResult
 from homeassistant.const import UnitOfTemperature
 from homeassistant.helpers.selector import (
     DurationSelector,
-    EntitySelector,
-    EntitySelectorConfig,
     NumberSelector,
     NumberSelectorConfig,
     NumberSelectorMode,
@@ -30,9 +27,10 @@ from .const import (
 from .engine.cut_out import SILENCE_S
 from .engine.thermal import COLDEST_C, WARMEST_C
 from .readings import is_temperature_unit, state_unit
-from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .temperature_watch import LONGEST_SILENCE_S, SHORTEST_SILENCE_S, watch_settings
 from .vessel_checks import Refusal
+from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field
 from .vessel_neighbours import own_entities, subentry_names
 from .vessel_values import duration_of, seconds_of
 
@@ -50,41 +48,8 @@ HIGH_C: Final = 28.0
 _DIGITS: Final = 4
 
 
-class TemperatureWatchFlow(StoredFlow):
+class TemperatureWatchFlow(SingleFormFlow):
     """Add or change a temperature watch."""
-
-    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for everything at once, then save."""
-        refusal: Refusal | None = None
-        if user_input is not None:
-            try:
-                name, data = self._checked(user_input)
-            except Refusal as err:
-                refusal = err
-            else:
-                return self._save(name, data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                self._schema(), user_input or self._stored_values()
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
-
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Show the same form with what is stored."""
-        return await self.async_step_user(user_input)
-
-    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
-            )
-        return self.async_create_entry(title=name, data=data)
 
     @property
     def _unit(self) -> UnitOfTemperature:
@@ -98,6 +63,7 @@ class TemperatureWatchFlow(StoredFlow):
         celsius = UnitOfTemperature.CELSIUS
         return round(TemperatureConverter.convert(value, self._unit, celsius), _DIGITS)
 
+    @override
     def _stored_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {FIELD_LOW: self._shown(LOW_C), FIELD_HIGH: self._shown(HIGH_C)}
@@ -109,24 +75,16 @@ class TemperatureWatchFlow(StoredFlow):
             FIELD_SILENCE: duration_of(stored.data.get(CONF_SILENCE_S, SILENCE_S)),
         }
 
-    def _schema(self) -> vol.Schema:
+    @override
+    def _schema(self, opened: str | None) -> vol.Schema:
         own = own_entities(self.hass)
         band = NumberSelector(
             NumberSelectorConfig(
                 step="any", unit_of_measurement=self._unit, mode=NumberSelectorMode.BOX
             )
         )
-        watts = NumberSelectorConfig(
-            min=1, step="any", unit_of_measurement="W", mode=NumberSelectorMode.BOX
-        )
-        thermometer = EntitySelector(
-            EntitySelectorConfig(domain=["sensor", "number", "input_number"], exclude_entities=own)
-        )
-        switch = EntitySelector(
-            EntitySelectorConfig(
-                domain=["switch", "input_boolean", "binary_sensor"], exclude_entities=own
-            )
-        )
+        thermometer = entity_field(LEVEL_DOMAINS, own)
+        switch = entity_field(["switch", "input_boolean", "binary_sensor"], own)
         return vol.Schema(
             {
                 vol.Required(FIELD_NAME): TextSelector(),
@@ -134,21 +92,21 @@ class TemperatureWatchFlow(StoredFlow):
                 vol.Required(FIELD_LOW): band,
                 vol.Required(FIELD_HIGH): band,
                 vol.Optional(CONF_HEATER): switch,
-                vol.Optional(CONF_HEATER_POWER_W): NumberSelector(watts),
+                vol.Optional(CONF_HEATER_POWER_W): number_field("W", least=1),
                 vol.Optional(CONF_ROOM_SOURCE): thermometer,
                 vol.Required(FIELD_SILENCE, default=duration_of(SILENCE_S)): DurationSelector(),
             }
         )
 
-    def _checked(self, values: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
-        """Return name and data.
+    @override
+    def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what is stored.
 
         Raises:
             Refusal: naming the field, why, and what would work.
         """
-        name = values[FIELD_NAME].strip()
         taken = subentry_names(self._get_entry(), SUBENTRY_TEMPERATURE_WATCH, self._own_id)
-        check_name(name, taken, EXAMPLE_NAME)
+        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
         silence_s = seconds_of(values[FIELD_SILENCE])
         if not SHORTEST_SILENCE_S <= silence_s <= LONGEST_SILENCE_S:
             raise Refusal(FIELD_SILENCE, "silence_range")
@@ -173,4 +131,4 @@ class TemperatureWatchFlow(StoredFlow):
                 low=f"{self._shown(LOW_C):g}",
                 high=f"{self._shown(HIGH_C):g} {self._unit}",
             ) from err
-        return name, data
+        return data

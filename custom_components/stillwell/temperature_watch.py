@@ -192,11 +192,10 @@ class TemperatureWatch(Watch):
     @override
     def entities(self, platform: Platform) -> list[Entity]:
         """Return figures and alarms."""
-        has_heater = self.settings.heater is not None
         if platform is Platform.SENSOR:
-            return temperature_sensors(self, has_heater=has_heater)
+            return temperature_sensors(self)
         if platform is Platform.BINARY_SENSOR:
-            return temperature_alarms(self, has_heater=has_heater)
+            return temperature_alarms(self)
         return temperature_buttons(self) if platform is Platform.BUTTON else []
 
     @override

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Any, override
 
 import voluptuous as vol
 from homeassistant.config_entries import (
-    SOURCE_RECONFIGURE,
     ConfigSubentry,
     SubentryFlowResult,
 )
@@ -103,6 +102,7 @@ class ReservoirFlow(StoredFlow):
         self._line_title: str | None = None
         """Set when the vessel is being made; its line follows."""
 
+    @override
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the name, the level source, what it measures, and the shape."""
         refusal: Refusal | None = None
@@ -118,12 +118,6 @@ class ReservoirFlow(StoredFlow):
         schema = source_schema(own_entities(self.hass))
         values = user_input or await self._source_values()
         return await self._show("user", schema, values, refusal)
-
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Go through the same steps with what is stored."""
-        return await self.async_step_user(user_input)
 
     async def async_step_shape(
         self, user_input: dict[str, Any] | None = None
@@ -189,19 +183,11 @@ class ReservoirFlow(StoredFlow):
                 await async_install(self.hass)
             except OSError as err:
                 return await self._show_confirm({FIELD_BLUEPRINTS: "not_written"}, why=str(err))
-        if self.source == SOURCE_RECONFIGURE:
-            # The entry's update listener reloads; the reload variants must not be used with one.
-            return self.async_update_and_abort(
-                self._get_entry(),
-                self._get_reconfigure_subentry(),
-                title=self._name,
-                data=self._data,
-            )
-        if self._line:
+        if self._line and self._stored is None:
             title = await async_line_title(self.hass, self._name)
             taken = line_names(self.hass, self._get_entry(), None)
             self._line_title = free_name(title, taken) if title.casefold() in taken else title
-        return self.async_create_entry(title=self._name, data=self._data)
+        return self._save(self._name, self._data)
 
     async def _show_confirm(
         self, errors: dict[str, str], **placeholders: str

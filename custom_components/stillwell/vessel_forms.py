@@ -13,6 +13,7 @@ from homeassistant.helpers.selector import (
     NumberSelector,
     NumberSelectorConfig,
     NumberSelectorMode,
+    SelectOptionDict,
     SelectSelector,
     SelectSelectorConfig,
     SelectSelectorMode,
@@ -29,7 +30,9 @@ from .const import (
 from .settings import Measure
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
+
+    from homeassistant.config_entries import ConfigSubentry
 
     from .form_units import FormUnits
 
@@ -182,6 +185,20 @@ def choice_field(key: str, options: list[str]) -> SelectSelector:
     return SelectSelector(
         SelectSelectorConfig(options=options, translation_key=key, mode=SelectSelectorMode.DROPDOWN)
     )
+
+
+def number_field(unit: str | None, least: float = 0.0) -> NumberSelector:
+    """Ask for a number in a unit."""
+    config = NumberSelectorConfig(min=least, step="any", mode=NumberSelectorMode.BOX)
+    if unit is not None:
+        config["unit_of_measurement"] = unit
+    return NumberSelector(config)
+
+
+def subentry_field(found: Iterable[ConfigSubentry]) -> SelectSelector:
+    """Ask for a vessel, a line or a watch of the same system."""
+    options = [SelectOptionDict(value=one.subentry_id, label=one.title) for one in found]
+    return SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))
 
 
 def length_field(units: FormUnits) -> NumberSelector:

@@ -16,7 +16,7 @@ from homeassistant.const import UnitOfVolume
 
 from .engine.water_change import Step, Stop
 from .entity import FollowingEntity
-from .figure import Figure, FigureDescription
+from .figure import FigureDescription, figures
 from .form_units import FormUnits
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ class ChangeButton(FollowingEntity, ButtonEntity):
 
 def change_sensors(change: WaterChange) -> list[Entity]:
     """Return status and figures."""
-    return [Figure(change, description, lambda: change.view) for description in CHANGE_SENSORS]
+    return figures(change, CHANGE_SENSORS, lambda: change.view)
 
 
 def change_numbers(change: WaterChange) -> list[Entity]:

@@ -1,19 +1,9 @@
 """Set-up of a water change in the UI: its two lines, and the largest share of the system."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
-from homeassistant.config_entries import SOURCE_RECONFIGURE, ConfigSubentry, SubentryFlowResult
-from homeassistant.helpers.selector import (
-    NumberSelector,
-    NumberSelectorConfig,
-    NumberSelectorMode,
-    SelectOptionDict,
-    SelectSelector,
-    SelectSelectorConfig,
-    SelectSelectorMode,
-    TextSelector,
-)
+from homeassistant.helpers.selector import TextSelector
 
 from .const import (
     CONF_DESTINATION,
@@ -30,55 +20,28 @@ from .const import (
 )
 from .engine.water_change import MOST_FRAC
 from .line_forms import PERCENT, percent_text
-from .stored_flow import FIELD_NAME, StoredFlow, check_name
+from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .vessel_checks import Refusal
+from .vessel_forms import number_field, subentry_field
+from .vessel_neighbours import subentry_names
 from .water_change import DEFAULT_SHARE_FRAC
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from homeassistant.config_entries import ConfigSubentry
+
 FIELD_SHARE: Final = "largest_share"
 LEAST_FRAC: Final = 0.01
 
 
-class WaterChangeFlow(StoredFlow):
+class WaterChangeFlow(SingleFormFlow):
     """Add or change a water change."""
 
-    async def async_step_user(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
-        """Ask for everything at once, then save."""
-        drains, refills = self._drains(), self._refills()
-        if not drains or not refills:
-            return self.async_abort(reason="no_lines")
-        refusal: Refusal | None = None
-        if user_input is not None:
-            try:
-                data = self._checked(user_input)
-            except Refusal as err:
-                refusal = err
-            else:
-                return self._save(user_input[FIELD_NAME].strip(), data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                _schema(drains, refills), user_input or self._stored_values()
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
-
-    async def async_step_reconfigure(
-        self, user_input: dict[str, Any] | None = None
-    ) -> SubentryFlowResult:
-        """Show the same form with what is stored."""
-        return await self.async_step_user(user_input)
-
-    def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
-        if self.source == SOURCE_RECONFIGURE:
-            return self.async_update_and_abort(
-                self._get_entry(), self._get_reconfigure_subentry(), title=name, data=data
-            )
-        return self.async_create_entry(title=name, data=data)
+    @property
+    @override
+    def _missing(self) -> str | None:
+        return None if self._drains() and self._refills() else "no_lines"
 
     def _lines(self) -> list[ConfigSubentry]:
         return list(self._get_entry().get_subentries_of_type(SUBENTRY_FILL_LINE))
@@ -92,20 +55,38 @@ class WaterChangeFlow(StoredFlow):
         ids = {vat.subentry_id for vat in vats}
         return [line for line in self._lines() if line.data.get(CONF_SOURCE_VESSEL) in ids]
 
+    @override
     def _stored_values(self) -> dict[str, Any]:
         if (stored := self._stored) is None:
             return {}
         share = round(PERCENT * stored.data[CONF_LARGEST_SHARE_FRAC], 6)
         return {**stored.data, FIELD_NAME: stored.title, FIELD_SHARE: share}
 
+    @override
+    def _schema(self, opened: str | None) -> vol.Schema:
+        drains, refills = self._drains(), self._refills()
+        share = PERCENT * DEFAULT_SHARE_FRAC
+        return vol.Schema(
+            {
+                vol.Required(FIELD_NAME): TextSelector(),
+                vol.Required(CONF_DRAIN_LINE, default=drains[0].subentry_id): subentry_field(
+                    drains
+                ),
+                vol.Required(CONF_REFILL_LINE, default=refills[0].subentry_id): subentry_field(
+                    refills
+                ),
+                vol.Required(FIELD_SHARE, default=share): number_field("%"),
+            }
+        )
+
+    @override
     def _checked(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Return what is stored.
 
         Raises:
             Refusal: naming the field, why, and what would work.
         """
-        others = self._get_entry().get_subentries_of_type(SUBENTRY_WATER_CHANGE)
-        taken = {one.title.casefold() for one in others if one.subentry_id != self._own_id}
+        taken = subentry_names(self._get_entry(), SUBENTRY_WATER_CHANGE, self._own_id)
         check_name(values[FIELD_NAME], taken, self._get_entry().title)
         lines = {line.subentry_id: line.data for line in self._lines()}
         drain, refill = lines[values[CONF_DRAIN_LINE]], lines[values[CONF_REFILL_LINE]]
@@ -127,23 +108,3 @@ class WaterChangeFlow(StoredFlow):
             CONF_REFILL_LINE: values[CONF_REFILL_LINE],
             CONF_LARGEST_SHARE_FRAC: share_frac,
         }
-
-
-def _schema(drains: list[ConfigSubentry], refills: list[ConfigSubentry]) -> vol.Schema:
-    percent = NumberSelectorConfig(
-        min=0, step="any", unit_of_measurement="%", mode=NumberSelectorMode.BOX
-    )
-    share = PERCENT * DEFAULT_SHARE_FRAC
-    return vol.Schema(
-        {
-            vol.Required(FIELD_NAME): TextSelector(),
-            vol.Required(CONF_DRAIN_LINE, default=drains[0].subentry_id): _choice(drains),
-            vol.Required(CONF_REFILL_LINE, default=refills[0].subentry_id): _choice(refills),
-            vol.Required(FIELD_SHARE, default=share): NumberSelector(percent),
-        }
-    )
-
-
-def _choice(lines: list[ConfigSubentry]) -> SelectSelector:
-    options = [SelectOptionDict(value=line.subentry_id, label=line.title) for line in lines]
-    return SelectSelector(SelectSelectorConfig(options=options, mode=SelectSelectorMode.DROPDOWN))
