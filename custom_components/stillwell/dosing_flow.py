@@ -2,7 +2,6 @@
 
 from typing import TYPE_CHECKING, Any, Final, override
 
-import voluptuous as vol
 from homeassistant.config_entries import SubentryFlowResult
 
 from .const import (
@@ -61,7 +60,9 @@ class DosingFlow(StoredFlow):
                 return await self.async_step_limits()
         stored = {} if self._stored is None else pump_values(self._stored.title, self._stored_data)
         schema = pump_schema(vessels, own_entities(self.hass))
-        return self._show("user", schema, user_input or stored, refusal)
+        return self._form(
+            "user", schema, user_input or stored, refusal, is_last=False, name=self._name
+        )
 
     async def async_step_limits(
         self, user_input: dict[str, Any] | None = None
@@ -86,7 +87,7 @@ class DosingFlow(StoredFlow):
             opened=refusal.field if refusal else None,
         )
         values = user_input or limits_values(self._stored_data, units)
-        return self._show("limits", schema, values, refusal)
+        return self._form("limits", schema, values, refusal, is_last=True, name=self._name)
 
     @property
     def _vessels(self) -> list[ConfigSubentry]:
@@ -112,21 +113,3 @@ class DosingFlow(StoredFlow):
     def _check_whole(self, data: Mapping[str, Any], units: FormUnits) -> None:
         check_caps(data, self._sump(), self._get_entry(), units)
         check_sources(self.hass, data)
-
-    def _show(
-        self,
-        step_id: str,
-        schema: vol.Schema,
-        values: Mapping[str, Any],
-        refusal: Refusal | None,
-    ) -> SubentryFlowResult:
-        return self.async_show_form(
-            step_id=step_id,
-            data_schema=self.add_suggested_values_to_schema(schema, values),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={
-                "name": self._name,
-                **(refusal.placeholders if refusal else {}),
-            },
-            last_step=step_id == "limits",
-        )

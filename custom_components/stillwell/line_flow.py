@@ -41,7 +41,6 @@ from .vessel_neighbours import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import voluptuous as vol
     from homeassistant.config_entries import ConfigSubentry
 
 ENDS: tuple[str, ...] = (
@@ -82,7 +81,14 @@ class FillLineFlow(StoredFlow):
                     del self._ends[CONF_DIRECTION]
                 return await self.async_step_limits()
         schema = ends_schema(vessels, own_entities(self.hass), is_new=self._stored is None)
-        return self._show("user", schema, user_input or self._stored_ends(), refusal)
+        return self._form(
+            "user",
+            schema,
+            user_input or self._stored_ends(),
+            refusal,
+            is_last=False,
+            **self._named,
+        )
 
     async def async_step_limits(
         self, user_input: dict[str, Any] | None = None
@@ -104,7 +110,7 @@ class FillLineFlow(StoredFlow):
             opened=refusal.field if refusal else None,
         )
         values = user_input or limits_values(self._stored_data, self._units)
-        return self._show("limits", schema, values, refusal)
+        return self._form("limits", schema, values, refusal, is_last=True, **self._named)
 
     @override
     def _save(self, name: str, data: dict[str, Any]) -> SubentryFlowResult:
@@ -165,21 +171,6 @@ class FillLineFlow(StoredFlow):
         if is_drain and vessel.subentry_type == SUBENTRY_SUMP and not any(pumps):
             raise Refusal(SECTION_PUMP, "drain_needs_pump")
 
-    def _show(
-        self,
-        step_id: str,
-        schema: vol.Schema,
-        values: Mapping[str, Any],
-        refusal: Refusal | None,
-    ) -> SubentryFlowResult:
-        return self.async_show_form(
-            step_id=step_id,
-            data_schema=self.add_suggested_values_to_schema(schema, values),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={
-                "name": self._name,
-                "volume_unit": self._units.volume,
-                **(refusal.placeholders if refusal else {}),
-            },
-            last_step=step_id == "limits",
-        )
+    @property
+    def _named(self) -> dict[str, str]:
+        return {"name": self._name, "volume_unit": self._units.volume}

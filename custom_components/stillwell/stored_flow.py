@@ -54,6 +54,25 @@ class StoredFlow(ConfigSubentryFlow):
             )
         return self.async_create_entry(title=name, data=data)
 
+    def _form(
+        self,
+        step_id: str,
+        schema: vol.Schema,
+        values: Mapping[str, Any],
+        refusal: Refusal | None,
+        *,
+        is_last: bool,
+        **placeholders: str,
+    ) -> SubentryFlowResult:
+        """Show a step filled in, with what was refused and why."""
+        return self.async_show_form(
+            step_id=step_id,
+            data_schema=self.add_suggested_values_to_schema(schema, values),
+            errors={refusal.field: refusal.key} if refusal else {},
+            description_placeholders=placeholders | (refusal.placeholders if refusal else {}),
+            last_step=is_last,
+        )
+
 
 class SingleFormFlow(StoredFlow):
     """One form with everything on it: shown, checked, saved."""
@@ -71,16 +90,9 @@ class SingleFormFlow(StoredFlow):
                 refusal = err
             else:
                 return self._save(user_input[FIELD_NAME].strip(), data)
-        return self.async_show_form(
-            step_id="user",
-            data_schema=self.add_suggested_values_to_schema(
-                self._schema(None if refusal is None else refusal.field),
-                user_input or self._stored_values(),
-            ),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={} if refusal is None else refusal.placeholders,
-            last_step=True,
-        )
+        schema = self._schema(None if refusal is None else refusal.field)
+        values = user_input or self._stored_values()
+        return self._form("user", schema, values, refusal, is_last=True)
 
     @property
     def _missing(self) -> str | None:

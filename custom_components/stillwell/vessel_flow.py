@@ -341,21 +341,20 @@ class ReservoirFlow(StoredFlow):
         values: Mapping[str, Any],
         refusal: Refusal | None,
     ) -> SubentryFlowResult:
-        placeholders: dict[str, str] = {}
+        field: dict[str, str] = {}
         if refusal is not None:
-            field = await async_field_label(self.hass, self._subentry_type, step_id, refusal.field)
-            placeholders = {"field": field, **refusal.placeholders}
-        return self.async_show_form(
-            step_id=step_id,
-            data_schema=self.add_suggested_values_to_schema(schema, values),
-            errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders={
-                "name": self._name,
-                "length_unit": self._units.length,
-                "volume_unit": self._units.volume,
-                "area_unit": self._units.area,
-                **self._size(),
-                **placeholders,
-            },
-            last_step=False,
+            label = await async_field_label(self.hass, self._subentry_type, step_id, refusal.field)
+            field = {"field": label}
+        return self._form(
+            step_id,
+            schema,
+            values,
+            refusal,
+            is_last=False,
+            name=self._name,
+            length_unit=self._units.length,
+            volume_unit=self._units.volume,
+            area_unit=self._units.area,
+            **self._size(),
+            **field,
         )
