@@ -1,6 +1,5 @@
 """An evaporation watch in the hub: takes water, room and vessel to the engine's books."""
 
-import logging
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, override
@@ -36,7 +35,7 @@ from .engine.quantities import Reason
 from .engine.validity import InputError
 from .evaporation_entities import evaporation_buttons, evaporation_sensors
 from .local_time import LocalTime
-from .readings import humidity_frac, probe_temperature_c
+from .readings import humidity_frac
 from .settings import SettingsError, entity, number, positive, system_settings
 from .temperature_watch import TemperatureWatch
 from .watch import Watch
@@ -45,8 +44,6 @@ from .watch_links import salt_verdict_of
 if TYPE_CHECKING:
     from .coordinator import System
     from .vessel import VesselRuntime
-
-_LOGGER = logging.getLogger(__name__)
 
 NOTHING_SEEN: Final = Surroundings()
 WANT_A_HAND: Final = frozenset(EvaporationReading) - {
@@ -113,7 +110,6 @@ class EvaporationWatch(Watch):
         is_tank_water = vessel.kind != SUBENTRY_RESERVOIR
         self._book = EvaporationBook(replace(settings.spec, is_tank_water=is_tank_water))
         self._local_time = LocalTime()
-        self._is_refusal_told = False
         self.view: EvaporationView | None = None
 
     @property
@@ -133,11 +129,11 @@ class EvaporationWatch(Watch):
         try:
             self._book.take(now_s, day, seen)
         except InputError as err:
-            self._tell_refusal(err)
+            self._note_refusal(err)
             seen = NOTHING_SEEN
             self._book.take(now_s, day, seen)
         else:
-            self._is_refusal_told = False
+            self._note_refusal(None)
         if self._book.is_day_due(now_s):
             self._book.close(now_s, self.vessel.model.balance.days)
         shown = self.vessel.view
@@ -145,12 +141,6 @@ class EvaporationWatch(Watch):
         self.view = self._book.view(now_s, measured, seen, salt_verdict_of(self.system))
         self.refresh()
         self.system.async_learned()
-
-    def _tell_refusal(self, err: InputError) -> None:
-        """Log once why what is seen is not taken."""
-        if not self._is_refusal_told:
-            self._is_refusal_told = True
-            _LOGGER.warning("%s takes no reading: %s", self.title, err)
 
     def _seen(self, now_s: float) -> Surroundings:
         settings = self.settings
@@ -163,9 +153,6 @@ class EvaporationWatch(Watch):
             heater_w=self._heater_w,
             is_disturbed=self._is_disturbed,
         )
-
-    def _temp_c(self, source: str | None, now_s: float) -> float | None:
-        return None if source is None else probe_temperature_c(self.hass.states.get(source), now_s)
 
     @property
     def _heater_w(self) -> float | None:

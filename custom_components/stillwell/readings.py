@@ -66,7 +66,12 @@ PH_UNITS: Final = frozenset({"pH", None})
 RUNNING: Final = frozenset({STATE_ON, STATE_OPEN, STATE_OPENING, STATE_CLOSING})
 AT_REST: Final = frozenset({STATE_OFF, STATE_CLOSED})
 ORP_UNITS: Final = frozenset(ElectricPotentialConverter.VALID_UNITS)
-CONDUCTIVITY_UNITS: Final = frozenset(ConductivityConverter.VALID_UNITS)
+US_PER_MS: Final = 1000.0
+# The micro sign and the Greek letter look alike; the hub writes the letter.
+CONDUCTIVITY_UNITS: Final = {
+    "\u00b5S/cm": UnitOfConductivity.MICROSIEMENS_PER_CM,
+    **{unit.value: unit for unit in UnitOfConductivity},
+}
 _SMALL_FLOWS: Final = {"mL/h": 0.001, "ml/h": 0.001, "mL/min": 0.06, "ml/min": 0.06}
 """Units of dosing pumps that the hub does not convert, in L/h."""
 
@@ -162,7 +167,17 @@ def orp_mv(state: State | None, now_s: float) -> float | None:
 
 def conductivity_ms_per_cm(state: State | None, now_s: float) -> float | None:
     """Return a conductivity in mS/cm, or None when nobody knows."""
-    return _probe_value(state, now_s, ConductivityConverter, UnitOfConductivity.MILLISIEMENS_PER_CM)
+    value = _probe_number(state, now_s)
+    return None if value is None else in_ms_per_cm(value, state_unit(state))
+
+
+def in_ms_per_cm(value: float, unit: str | None) -> float | None:
+    """Return a conductivity in mS/cm; None when the unit is none of conductivity."""
+    if unit not in CONDUCTIVITY_UNITS:
+        return None
+    return ConductivityConverter.convert(
+        value, CONDUCTIVITY_UNITS[unit], UnitOfConductivity.MILLISIEMENS_PER_CM
+    )
 
 
 def _probe_number(state: State | None, now_s: float) -> float | None:
@@ -212,7 +227,7 @@ def pressure_bar(state: State | None, now_s: float) -> float | None:
 
 def is_solids_unit(unit: str | None) -> bool:
     """Return whether a unit is one of dissolved solids, or of a conductivity that tells them."""
-    return unit in SOLIDS_UNITS or _conductivity_unit(unit) is not None
+    return unit in SOLIDS_UNITS or unit in CONDUCTIVITY_UNITS
 
 
 def solids_mg_per_l(state: State | None, now_s: float) -> float | None:
@@ -221,18 +236,8 @@ def solids_mg_per_l(state: State | None, now_s: float) -> float | None:
     unit = state_unit(state)
     if value is None or unit in SOLIDS_UNITS:
         return value
-    if (conductivity := _conductivity_unit(unit)) is None:
-        return None
-    us_per_cm = ConductivityConverter.convert(
-        value, conductivity, UnitOfConductivity.MICROSIEMENS_PER_CM
-    )
-    return MG_PER_L_PER_US_PER_CM * us_per_cm
-
-
-def _conductivity_unit(unit: str | None) -> str | None:
-    # There are two letters for micro; instruments and the hub do not agree on one.
-    spelled = None if unit is None else unit.replace("\u00b5", "\u03bc")
-    return spelled if spelled in ConductivityConverter.VALID_UNITS else None
+    ms_per_cm = in_ms_per_cm(value, unit)
+    return None if ms_per_cm is None else MG_PER_L_PER_US_PER_CM * US_PER_MS * ms_per_cm
 
 
 def _fresh_number(state: State | None, now_s: float) -> float | None:

@@ -6,14 +6,17 @@ specific gravity is refused: without its two reference temperatures it means not
 
 from typing import TYPE_CHECKING, Final
 
-from homeassistant.const import UnitOfConductivity
-from homeassistant.util.unit_conversion import ConductivityConverter
-
 from .engine.quantities import Reason
 from .engine.salt_mass import psu_from_g_per_kg
 from .engine.seawater import salinity_psu
 from .engine.vat import stated_psu
-from .readings import OLDEST_TEMPERATURE_S, state_number, state_unit
+from .readings import (
+    CONDUCTIVITY_UNITS,
+    OLDEST_TEMPERATURE_S,
+    in_ms_per_cm,
+    state_number,
+    state_unit,
+)
 
 if TYPE_CHECKING:
     from homeassistant.core import State
@@ -21,11 +24,6 @@ if TYPE_CHECKING:
 COMPENSATED_C: Final = 25.0
 UNIT_G_PER_KG: Final = "g/kg"
 UNIT_PSU: Final = "PSU"
-# The micro sign and the Greek letter look alike; the hub writes the letter.
-CONDUCTIVITY_UNITS: Final = {
-    "\u00b5S/cm": UnitOfConductivity.MICROSIEMENS_PER_CM,
-    **{unit.value: unit for unit in UnitOfConductivity},
-}
 
 
 def is_conductivity_unit(unit: str | None) -> bool:
@@ -69,9 +67,7 @@ def salinity_of(
     if unit == UNIT_G_PER_KG:
         return psu_from_g_per_kg(value)
     measured_c = COMPENSATED_C if is_at_25 else temp_c
-    if unit not in CONDUCTIVITY_UNITS or measured_c is None:
+    ms_per_cm = in_ms_per_cm(value, unit)
+    if ms_per_cm is None or measured_c is None:
         return None
-    ms_per_cm = ConductivityConverter.convert(
-        value, CONDUCTIVITY_UNITS[unit], UnitOfConductivity.MILLISIEMENS_PER_CM
-    )
     return salinity_psu(ms_per_cm, measured_c)

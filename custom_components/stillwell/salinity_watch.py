@@ -1,6 +1,5 @@
 """A salinity watch in the hub: takes the probe, and what is typed in, to the engine's books."""
 
-import logging
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final, override
@@ -26,7 +25,6 @@ from .engine.salinity_book import SalinityBook, SalinitySpec, SalinityView
 from .engine.salt_balance import SaltVerdict
 from .engine.validity import InputError
 from .local_time import LocalTime
-from .readings import probe_temperature_c
 from .salinity_entities import salinity_alarms, salinity_sensors
 from .salinity_source import SalinityKind, probe_salinity
 from .settings import SettingsError, entity, number, system_settings
@@ -37,8 +35,6 @@ if TYPE_CHECKING:
     from .coordinator import System
 
 WANT_A_HAND: Final = frozenset({SaltVerdict.CONCENTRATING, SaltVerdict.PROBE_DOUBTFUL})
-
-_LOGGER = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +87,6 @@ class SalinityWatch(Watch):
         self.settings: SalinitySettings = settings
         self._book = SalinityBook(settings.spec)
         self._local_time = LocalTime()
-        self._is_refusal_told = False
         self.view: SalinityView | None = None
 
     @property
@@ -105,30 +100,20 @@ class SalinityWatch(Watch):
     @override
     def async_look(self, now_s: float) -> None:
         """Take what the probe says now."""
-        temp_c = self._temp_c(now_s)
+        temp_c = self._temp_c(self.settings.temperature_source, now_s)
         day, is_changed = self._local_time.day(now_s), self._is_water_changed
         try:
             self._book.take(now_s, day, self._probe_psu(temp_c, now_s), is_changed=is_changed)
         except InputError as err:
-            self._tell_refusal(err)
+            self._note_refusal(err)
             self._book.take(now_s, day, None, is_changed=is_changed)
         else:
-            self._is_refusal_told = False
+            self._note_refusal(None)
         watch = evaporation_watch_of(self.system)
         ledger = None if watch is None else watch.salt_ledger(now_s)
         self.view = self._book.view(now_s, evaporation_of(self.system), ledger, temp_c)
         self.refresh()
         self.system.async_learned()
-
-    def _tell_refusal(self, err: InputError) -> None:
-        """Log once why what is seen is not taken."""
-        if not self._is_refusal_told:
-            self._is_refusal_told = True
-            _LOGGER.warning("%s takes no reading: %s", self.title, err)
-
-    def _temp_c(self, now_s: float) -> float | None:
-        source = self.settings.temperature_source
-        return None if source is None else probe_temperature_c(self.hass.states.get(source), now_s)
 
     def _probe_psu(self, temp_c: float | None, now_s: float) -> float | None:
         settings = self.settings

@@ -25,7 +25,7 @@ from .const import (
 from .engine.cut_out import SILENCE_S, CutOut, CutOutFacts, CutOutReason, CutOutView
 from .engine.heater_watch import HeaterVerdict, HeaterWatch, ThermalSpec, ThermalView
 from .engine.validity import InputError
-from .readings import OLDEST_TEMPERATURE_S, probe_temperature_c, temperature_c
+from .readings import OLDEST_TEMPERATURE_S, temperature_c
 from .settings import SettingsError, entity, number, positive, system_settings
 from .temperature_entities import temperature_alarms, temperature_buttons, temperature_sensors
 from .watch import Watch
@@ -87,7 +87,6 @@ class TemperatureWatch(Watch):
         self.settings = settings
         self._engine = HeaterWatch(settings.spec)
         self._cut_out = CutOut(settings.spec.high_c, settings.silence_s)
-        self._is_refusal_told = False
         self.view: ThermalView | None = None
         self.cut_out: CutOutView | None = None
 
@@ -114,10 +113,10 @@ class TemperatureWatch(Watch):
         try:
             self.view = self._engine.take(now_s, temp_c, is_on=is_on, room_c=room_c)
         except InputError as err:
-            self._tell_refusal(err)
+            self._note_refusal(err)
             self.view = self._engine.take(now_s, None, is_on=is_on)
         else:
-            self._is_refusal_told = False
+            self._note_refusal(None)
         self._judge_cut_out(now_s)
         self.refresh()
         self.system.async_learned()
@@ -145,7 +144,7 @@ class TemperatureWatch(Watch):
     def _heard_s(self) -> float | None:
         """When the thermometer last reported a temperature the engine takes."""
         state = self.hass.states.get(self.settings.source)
-        if state is None or self._is_refusal_told or temperature_c(state) is None:
+        if state is None or self._is_refused or temperature_c(state) is None:
             return None
         return state.last_reported_timestamp
 
@@ -166,16 +165,6 @@ class TemperatureWatch(Watch):
         self._cut_out.reset()
         self.async_look(dt_util.utcnow().timestamp())
         await self.system.async_save_safety()
-
-    def _tell_refusal(self, err: InputError) -> None:
-        """Log once why a temperature is not taken."""
-        if not self._is_refusal_told:
-            self._is_refusal_told = True
-            _LOGGER.warning("%s takes no reading of %s: %s", self.title, self.settings.source, err)
-
-    def _temp_c(self, source: str | None, now_s: float, oldest_s: float) -> float | None:
-        state = None if source is None else self.hass.states.get(source)
-        return probe_temperature_c(state, now_s, oldest_s)
 
     @property
     def _is_heater_on(self) -> bool | None:

@@ -19,6 +19,7 @@ from homeassistant.helpers.event import (
 from homeassistant.util import dt as dt_util
 
 from .owner import EntityOwner
+from .readings import OLDEST_TEMPERATURE_S, probe_temperature_c
 from .sources import registry_ids
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ class Watch(EntityOwner):
         self.system = system
         self.hass: HomeAssistant = system.hass
         self._registry_ids = registry_ids(system.hass, subentry.data)
+        self._is_refused = False
+        """Whether the engine does not take what is seen."""
 
     @property
     @abstractmethod
@@ -107,6 +110,23 @@ class Watch(EntityOwner):
     @callback
     def _async_moved(self, _event: Event[Any]) -> None:
         self.async_look(dt_util.utcnow().timestamp())
+
+    # What most of them need
+
+    def _temp_c(
+        self, source: str | None, now_s: float, oldest_s: float = OLDEST_TEMPERATURE_S
+    ) -> float | None:
+        """Return what a thermometer says now, degC; None without one, or when nobody knows."""
+        state = None if source is None else self.hass.states.get(source)
+        return probe_temperature_c(state, now_s, oldest_s)
+
+    def _note_refusal(self, err: Exception | None) -> None:
+        """Log once why what is seen is not taken; None: it is taken again."""
+        if err is not None and not self._is_refused:
+            _LOGGER.warning("%s takes no reading: %s", self.title, err)
+        self._is_refused = err is not None
+
+    # Memory
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned, and by which entities."""
