@@ -26,7 +26,7 @@ from truth import (  # noqa: E402
 
 START = 1772409600.0  # 2 March 2026, 0 h UTC
 UNAVAILABLE = Reading(None, Reason.UNAVAILABLE)
-TICK_S = 60.0
+TICK_S = 30.0  # as the hub's
 SHAPES = {
     "box": {
         "kind": "box",
@@ -73,7 +73,7 @@ def reading(x_cm):
 
 
 def reports(run):
-    """Yield (t_s, reading or None): reports, and ticks where a minute passes without one."""
+    """Yield (t_s, reading or None): reports, and ticks where half a minute passes without one."""
     last = 0.0
     for t, x in zip(run.t.tolist(), run.x.tolist(), strict=True):
         # A silent hour needs no sixty ticks: staleness is judged in minutes at first only.

@@ -113,6 +113,7 @@ async def test_what_was_removed_meanwhile_cannot_be_mended(hass: HomeAssistant, 
     hass.states.async_set(NEW, "20.0", {"unit_of_measurement": "cm"})
     done = await answer_fix(hass, form, {"entity": NEW})
     assert (done["type"], done["reason"]) == ("abort", "removed")
+    await hass.async_block_till_done()  # the entry reloads without the vessel
 
 
 async def test_another_unit_is_another_measure(hass: HomeAssistant, lab: Lab) -> None:

@@ -172,9 +172,11 @@ class Balance:
 
     def _carried_l(self) -> float:
         """Use since the filter's time that was carried, L."""
+        f = self._filter
         if self._excursion is None and not self._is_held:
-            return 0.0
-        return self._carried(self._t_s - self._filter.t_s)
+            # Nothing is wrong: the present rate goes on until the next report.
+            return max(0.0, -f.flow_l_per_s) * (self._t_s - f.t_s) if self._t_s > f.t_s else 0.0
+        return self._carried(self._t_s - f.t_s)
 
     def _carried(self, span_s: float) -> float:
         """Use carried over a span: at the present rate first, later at the usual one."""
@@ -341,7 +343,7 @@ class Balance:
             self._end_any_drop(day)
             f = self._filter
         before_s, gap_s = self._t_s, t_s - f.t_s
-        if self._excursion is None and gap_s > max(_BLIND_AFTER_S, _BLIND_TIMES * self._gap_s):
+        if self._excursion is None and self._is_overdue(t_s):
             self._go_blind(t_s)
         self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
         covered_s = 0.0 if self._is_held and self._is_dark else t_s - before_s
@@ -657,8 +659,11 @@ class Balance:
         if not self._is_begun or t_s <= self._t_s:
             return
         before_s = self._t_s
-        self._go_blind(t_s)
-        self._is_dark = not is_seen
+        if is_seen and not self._is_held and not self._is_overdue(t_s):
+            self._t_s = t_s
+        else:
+            self._go_blind(t_s)
+            self._is_dark = not is_seen
         if is_seen:
             self._book.note(day, covered_s=t_s - before_s)
         self._meter(before_s, day)
@@ -674,6 +679,10 @@ class Balance:
         The volume may then jump without any water moving; use is carried over the change.
         """
         self._is_rebased = self._is_begun
+
+    def _is_overdue(self, t_s: float) -> bool:
+        """Whether so much time has passed since a sample that it is one without readings."""
+        return t_s - self._filter.t_s > max(_BLIND_AFTER_S, _BLIND_TIMES * self._gap_s)
 
     def _go_blind(self, t_s: float) -> None:
         if not self._is_held and self._excursion is None:
