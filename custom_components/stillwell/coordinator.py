@@ -3,14 +3,12 @@
 import logging
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
 from typing import Any, Final
 
 from homeassistant.config_entries import ConfigEntry, ConfigSubentry
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
-from homeassistant.helpers.event import async_track_time_interval
 from homeassistant.util import dt as dt_util
 
 from .actuator import Actuator
@@ -29,6 +27,7 @@ from .owner import EntityOwner
 from .settings import SettingsError, VesselSettings, system_settings, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
+from .ticker import async_ticker
 from .vessel import VesselRuntime
 from .vessel_kinds import KindSettings, kind_settings
 from .watch import Watch
@@ -38,7 +37,6 @@ type StillwellConfigEntry = ConfigEntry[System]
 
 _LOGGER = logging.getLogger(__name__)
 
-TICK: Final = timedelta(seconds=30)
 STORES: Final = ("learned", "safety")
 
 
@@ -238,11 +236,7 @@ class System:
             self.entry.async_create_background_task(
                 self.hass, runtime.async_learn(), f"{DOMAIN} learns {runtime.title}"
             )
-        unsubscribe.append(
-            async_track_time_interval(
-                self.hass, self._async_tick, TICK, name=f"{DOMAIN} {self.entry.title}"
-            )
-        )
+        unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
         return unsubscribe
 
     @callback
@@ -276,8 +270,7 @@ class System:
         )
 
     @callback
-    def _async_tick(self, now: datetime) -> None:
-        now_s = now.timestamp()
+    def _async_tick(self, now_s: float) -> None:
         for runtime in self.vessels.values():
             runtime.async_tick(now_s)
         for line in self.lines.values():

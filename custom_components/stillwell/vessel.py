@@ -175,7 +175,10 @@ class VesselRuntime(EntityOwner):
             line.watch.async_source(t_s, self.model)
         for part in self.parts:
             part.async_level(t_s)
-        self.async_publish(t_s)
+        if self.parts or not self.model.is_told_by(self.view, t_s):
+            self.async_publish(t_s)
+        else:
+            self._refresh_lines()
         self._on_learned()
 
     @property

@@ -1,6 +1,7 @@
 """One vessel from report to view: what is shown, what is held, what the guard hears."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from statistics import fmean, pstdev
 
@@ -10,6 +11,7 @@ from custom_components.stillwell.engine.geometry import Box, Strapping
 from custom_components.stillwell.engine.pipeline import (
     ESTIMATE_HOLD_S,
     LEVEL_HOLD_S,
+    VIEW_FOR_S,
     VesselModel,
     VesselSpec,
     VesselView,
@@ -411,3 +413,81 @@ def test_control_goes_by_what_was_read() -> None:
     # Another probe has another drift.
     model.set_on_new_footing()
     assert model.view(t_s, 0.0).probe_drift_m_per_k is None
+
+
+@pytest.mark.parametrize("every_s", [30.0, 7.0, 110.0])
+def test_silence_is_found_at_the_first_look_after_the_time_the_keeper_set(every_s: float) -> None:
+    vessel = Vessel(replace(SPEC, stale_after_s=240.0))
+    vessel.use(1)
+    looks = [vessel.tick(every_s) for _ in range(int(400 / every_s))]
+    stale = [view.reason is Reason.STALE for view in looks]
+    assert stale == [every_s * (i + 1) > 240.0 for i in range(len(looks))]
+    assert vessel.model.is_signal_lost
+
+
+def test_between_rare_reports_the_use_is_carried() -> None:
+    """Six hours between reports of 3 L a day: five hours on, 0.6 L less are there."""
+    vessel = Vessel()
+    for hour in range(0, 96, 6):
+        vessel.report(round(0.30 - hour / 24 * 3.0 / LITRES_PER_CM / 100, 4), after_s=6 * HOUR_S)
+    last_l = vessel.view().volume_l
+    for _ in range(5 * 120):
+        view = vessel.tick(30.0)
+    assert last_l - view.volume_l == pytest.approx(0.6, abs=0.06)
+
+
+def test_a_view_kept_while_it_says_the_same_is_never_far_from_the_water(vessel: Vessel) -> None:
+    """A day of 3 L: what is shown is within the tolerance of the truth, most looks are saved."""
+    shown, looks, worst_l = vessel.view(), 0, 0.0
+    per_min_l = 3.0 / 1440
+    first_l = shown.volume_l
+    for minute in range(1, 1441):
+        vessel.t_s += 60.0
+        depth_m = round(0.2139 - minute * per_min_l / LITRES_PER_CM / 100, 4)
+        vessel.model.report(
+            vessel.t_s, Reading(depth_m), fill_on=None, day=day(vessel.t_s), utc_offset_s=0.0
+        )
+        if not vessel.model.is_told_by(shown, vessel.t_s):
+            shown, looks = vessel.view(), looks + 1
+        worst_l = max(worst_l, abs(shown.volume_l - (first_l - minute * per_min_l)))
+        assert vessel.t_s - shown.t_s < VIEW_FOR_S
+    # 0.02 % of 30.6 L, and the tenth of a millimetre the readings are rounded to (0.009 L).
+    assert worst_l < 0.0061 + 0.009
+    assert looks < 1440 / 2
+
+
+@pytest.mark.parametrize(
+    "reading",
+    [
+        Reading(None, Reason.UNAVAILABLE),
+        Reading(0.0, Reason.NONE, is_exact_zero=True),
+    ],
+    ids=["gone", "unplugged"],
+)
+def test_whatever_is_out_of_the_way_is_shown_at_once(vessel: Vessel, reading: Reading) -> None:
+    shown = vessel.view()
+    vessel.t_s += 60.0
+    assert vessel.model.is_told_by(shown, vessel.t_s)
+    vessel.model.report(vessel.t_s, reading, fill_on=None, day=day(vessel.t_s), utc_offset_s=0.0)
+    assert not vessel.model.is_told_by(shown, vessel.t_s)
+
+
+def test_a_step_is_shown_once_it_is_borne_out(vessel: Vessel) -> None:
+    shown = vessel.view()
+    for _ in range(3):
+        vessel.report(0.20)
+    assert not vessel.model.is_told_by(shown, vessel.t_s)
+
+
+def test_a_fill_is_shown_at_every_report(vessel: Vessel) -> None:
+    shown = vessel.report(0.2139, fill_on=True)
+    for step in range(1, 20):
+        vessel.report(0.2139 + 0.002 * step, fill_on=True)
+        assert not vessel.model.is_told_by(shown, vessel.t_s)
+        shown = vessel.view()
+
+
+def test_a_known_cause_is_shown_at_once(vessel: Vessel) -> None:
+    shown = vessel.view()
+    vessel.model.set_check(Reason.MAINTENANCE)
+    assert not vessel.model.is_told_by(shown, vessel.t_s)

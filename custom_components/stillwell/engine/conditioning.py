@@ -405,6 +405,13 @@ class Conditioner:
             return max(6 * HOUR_S, 4.0 * rare_s)
         return max(60.0, 5.0 * usual_s, 2.0 * rare_s)
 
+    @property
+    def fresh_until_s(self) -> float | None:
+        """Until when time alone changes nothing of a good signal; None while it is not good."""
+        if self._reason is not Reason.NONE or self._report_s is None:
+            return None
+        return self._report_s + self._stale_after_s()
+
     def tick(self, t_s: float) -> Verdict:
         """Judge the passing of time: only staleness can change."""
         if self._report_s is not None and t_s - self._report_s > self._stale_after_s():

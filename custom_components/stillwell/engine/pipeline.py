@@ -32,6 +32,14 @@ LEVEL_HOLD_S: Final = 10 * MINUTE_S
 ESTIMATE_HOLD_S: Final = 2 * DAY_S
 """How long use and forecast are still shown without a valid reading: they change slowly."""
 
+CARRY_EVERY_S: Final = 5 * MINUTE_S
+"""How often use is carried on between the reports of a good signal: a look costs, and shows
+nothing new."""
+VIEW_FOR_S: Final = 3 * MINUTE_S
+VIEW_WITHIN_FRAC: Final = 0.0002
+"""For how long, and while the volume has moved by less than this share of the capacity, a view
+of falling water says what another one would."""
+
 
 @dataclass(frozen=True, slots=True)
 class VesselSpec:
@@ -92,6 +100,7 @@ class VesselModel:
         "_loss",
         "_loss_verdict",
         "_probe",
+        "_same_until_s",
         "_shape",
         "_start_l",
         "_temp_c",
@@ -120,6 +129,7 @@ class VesselModel:
         self._accepted_m: float | None = None
         self._check: Reason | None = None
         self._good_s: float | None = None  # what recorded history ended with
+        self._same_until_s = float("-inf")  # time alone changes nothing of a good signal
         self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
         self.recent = Samples(RECENT_KEPT)
         """The last accepted readings: time and depth (s, m)."""
@@ -191,13 +201,24 @@ class VesselModel:
         self._temp_c = temperature_c
         verdict = self._conditioner.report(t_s, reading)
         self._take(verdict, fill_on, day, utc_offset_s)
+        self._foresee_same(t_s)
         return verdict
 
     def tick(self, t_s: float, *, day: DaySpan, utc_offset_s: float) -> Verdict:
         """Let time pass without a report: data may grow stale, estimates move on."""
+        if t_s < self._same_until_s and self._check is None:
+            self._verdict = verdict = Verdict(t_s, Status.GOOD, Reason.NONE)
+            return verdict
         verdict = self._conditioner.tick(t_s)
         self._take(verdict, None, day, utc_offset_s)
+        self._foresee_same(t_s)
         return verdict
+
+    def _foresee_same(self, t_s: float) -> None:
+        """Note until when ticks need not look again."""
+        fresh_s = self._conditioner.fresh_until_s
+        no_later_s = t_s + CARRY_EVERY_S
+        self._same_until_s = float("-inf") if fresh_s is None else min(fresh_s, no_later_s)
 
     def _take(
         self, verdict: Verdict, fill_on: bool | None, day: DaySpan, utc_offset_s: float
@@ -246,6 +267,25 @@ class VesselModel:
         is_quiet = self._check is None and self._balance.flow is Flow.FALLING
         probe.add(t_s, read_m, self._temp_c, is_quiet=is_quiet)
         return min(max(0.0, read_m - off_m), self._shape.height_m)
+
+    def is_told_by(self, view: VesselView, t_s: float) -> bool:
+        """Whether a view taken before still says what one taken now would.
+
+        So it is most of the time: good reports of water that hardly falls.
+        """
+        verdict, volume_l = self._verdict, self._balance.volume_l
+        return (
+            view.reason is Reason.NONE
+            and verdict is not None
+            and verdict.reason is Reason.NONE
+            and self._check is None
+            and 0.0 <= t_s - view.t_s < VIEW_FOR_S
+            and view.flow is self._balance.flow is Flow.FALLING
+            and view.loss is (self._burst.verdict or self._loss_verdict)
+            and view.volume_l is not None
+            and volume_l is not None
+            and abs(volume_l - view.volume_l) < VIEW_WITHIN_FRAC * self._shape.capacity_l
+        )
 
     def view(self, t_s: float, utc_offset_s: float) -> VesselView:
         """Return what may be shown now."""
@@ -371,6 +411,7 @@ class VesselModel:
         """
         self._good_s = self._conditioner.last_good_s
         self._conditioner = self._new_conditioner()
+        self._same_until_s = float("-inf")
         self._verdict = None
         self._accepted_m = None
 
@@ -384,6 +425,7 @@ class VesselModel:
         """Bridge a time in which nobody looked: learned things stay, trust is earned anew."""
         self._conditioner.restarted(t_s)
         self._balance.restarted(t_s)
+        self._same_until_s = float("-inf")
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""
