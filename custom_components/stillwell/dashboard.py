@@ -32,6 +32,8 @@ type Own = Callable[[str], str | None]
 WHOLE_WIDTH: Final = {"columns": 12}
 HALF_WIDTH: Final = {"columns": 6}
 LOOK: Final = {"action": "more-info"}
+WHOSE: Final = [{"type": "device"}, {"type": "entity"}]
+"""A name that says of which vessel it is, where several stand below each other."""
 WEEK_DAYS: Final = 7
 TREND_HOURS: Final = 24
 MOST_COLUMNS: Final = 3
@@ -165,7 +167,9 @@ def _today(
     ]
     for _, own in vessels:
         loss = own("unexplained_loss")
-        cards.append(_tile(loss, color="orange", visibility=_while(loss, "on")))
+        cards.append(
+            _tile(loss, by=None, name=WHOSE, color="orange", visibility=_while(loss, "on"))
+        )
         floods = own("power_cut_floods")
         cards.append(_tile(floods, color="red", visibility=_while(floods, "on")))
         cards.append(
