@@ -14,6 +14,7 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.unit_conversion import VolumeConverter
 
 from .const import DOMAIN
+from .decimal_mark import MARK_KEY
 from .decision_text import CATEGORIES, REASONS
 from .engine.balance import Flow
 from .engine.quantities import DAY_S, HOUR_S, MINUTE_S, Reason
@@ -59,6 +60,10 @@ class Answers:
     def text(self, key: str, **given: str) -> str:
         """Return a sentence."""
         return self._texts[f"component.{DOMAIN}.common.{key}"].format(**given)
+
+    def written(self, number: str) -> str:
+        """Return a number with the decimal mark of the language."""
+        return number.replace(".", self.text(MARK_KEY))
 
     def _word(self, key: str, *paths: str) -> str:
         found = (self._texts.get(f"component.{DOMAIN}.{path.format(key)}") for path in paths)
@@ -150,7 +155,7 @@ class Answers:
     def volume(self, litres: float) -> str:
         """Return a volume in the hub's unit, in words."""
         unit = FormUnits.of(self._hass).volume
-        shown = _number(VolumeConverter.convert(litres, UnitOfVolume.LITERS, unit))
+        shown = self.written(_number(VolumeConverter.convert(litres, UnitOfVolume.LITERS, unit)))
         key = f"volume_{VOLUME_WORDS[unit]}" + ("" if shown == "1" else "s")
         return self.text(key, number=shown)
 
@@ -161,7 +166,7 @@ class Answers:
             ("time_minutes", MINUTE_S),
         ):
             if seconds >= 2 * unit_s:
-                return self.text(key, number=_number(seconds / unit_s))
+                return self.text(key, number=self.written(_number(seconds / unit_s)))
         return self.text("time_few_minutes")
 
     def moment(self, now: datetime, moment_s: float) -> str:

@@ -37,6 +37,8 @@ from .const import (
     SUBENTRY_TEMPERATURE_WATCH,
     SUBENTRY_WATER_CHANGE,
 )
+from .decimal_mark import written
+from .decision_text import async_load_texts
 from .dosing_flow import DosingFlow
 from .evaporation_flow import EvaporationWatchFlow
 from .form_units import FormUnits
@@ -101,6 +103,7 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
 
     async def async_step_user(self, user_input: dict[str, Any] | None = None) -> ConfigFlowResult:
         """Add a system."""
+        await async_load_texts(self.hass)
         units = FormUnits.of(self.hass)
         if user_input is None:
             return self._show("user", units, {FIELD_SALINITY: DEFAULT_SALINITY_PSU}, {})
@@ -177,9 +180,9 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             description_placeholders={
                 "name": name,
                 "other_name": free_name(name, self._taken_names()),
-                "smallest_volume": units.show_l(SMALLEST_SYSTEM_L),
-                "largest_volume": units.show_l(LARGEST_SYSTEM_L),
-                "example_volume": units.show_l(EXAMPLE_SYSTEM_L),
+                "smallest_volume": written(self.hass, units.limit_l(SMALLEST_SYSTEM_L)),
+                "largest_volume": written(self.hass, units.limit_l(LARGEST_SYSTEM_L)),
+                "example_volume": written(self.hass, units.limit_l(EXAMPLE_SYSTEM_L)),
                 "saltiest": f"{SALTIEST_PSU:g}",
                 "example_salinity": f"{DEFAULT_SALINITY_PSU:g}",
             },

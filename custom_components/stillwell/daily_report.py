@@ -140,14 +140,15 @@ def _text(hass: HomeAssistant, answers: Answers, line: Line) -> str:
         if line.topic in DOSES:
             small, digits = SMALL_VOLUMES[FormUnits.of(hass).volume]
             dose = VolumeConverter.convert(value, UnitOfVolume.LITERS, small)
-            given["dose"] = f"{dose:.{digits}f} {small}"
+            given["dose"] = answers.written(f"{dose:.{digits}f} {small}")
         elif key in VOLUMES:
             given[VOLUMES[key]] = answers.volume(value)
         elif key in TEMPERATURES:
             shown = TemperatureConverter.convert(value, UnitOfTemperature.CELSIUS, unit)
-            given[TEMPERATURES[key]] = f"{shown:.1f} {unit}"
+            given[TEMPERATURES[key]] = answers.written(f"{shown:.1f} {unit}")
         elif line.topic is Topic.MORE:
             given["number"] = f"{value:.0f}"
         else:
-            given[key] = f"{value:+.1f}" if key == "psu_per_day" else f"{value:.1f}"
+            sign = "+" if key == "psu_per_day" else ""
+            given[key] = answers.written(f"{value:{sign}.1f}")
     return answers.text(f"report_{line.topic.value}", **given)

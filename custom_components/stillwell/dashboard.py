@@ -32,9 +32,13 @@ type Own = Callable[[str], str | None]
 WHOLE_WIDTH: Final = {"columns": 12}
 HALF_WIDTH: Final = {"columns": 6}
 LOOK: Final = {"action": "more-info"}
+WHOSE: Final = [{"type": "device"}, {"type": "entity"}]
+"""A name that says of which vessel it is, where several stand below each other."""
 WEEK_DAYS: Final = 7
 TREND_HOURS: Final = 24
 MOST_COLUMNS: Final = 3
+LONGEST_IN_HALF: Final = 16
+"""Letters of a name that half a phone shows whole, wide ones as well."""
 TEXT_PREFIX: Final = "dashboard_"
 
 
@@ -69,6 +73,10 @@ class _Entities:
             if entity.disabled_by is None
         ]
         self._by_unique_id = {entity.unique_id: entity.entity_id for entity in self._enabled}
+        self._names = {
+            entity.entity_id: entity.name or entity.original_name for entity in self._enabled
+        }
+        self._hass = hass
 
     def of(self, subentry_id: str) -> Own:
         """Return the look-up of one vessel's or line's entities."""
@@ -81,6 +89,13 @@ class _Entities:
             for entity in self._enabled
             if entity.config_subentry_id == subentry_id and entity.entity_category is None
         ]
+
+    def is_short(self, entity_id: str) -> bool:
+        """Return whether half a phone shows the whole name, in the hub's language or renamed."""
+        name = self._names.get(entity_id)
+        if name is None and (state := self._hass.states.get(entity_id)) is not None:
+            name = state.name
+        return len(name or entity_id) <= LONGEST_IN_HALF
 
 
 def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) -> Card:
@@ -103,8 +118,38 @@ def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) 
         "type": "sections",
         "max_columns": MOST_COLUMNS,
         # A heading alone is no section.
-        "sections": [section for section in sections if len(section["cards"]) > 1],
+        "sections": [
+            {**section, "cards": _paired(section["cards"], entities.is_short)}
+            for section in sections
+            if len(section["cards"]) > 1
+        ],
     }
+
+
+def _paired(cards: list[Card], is_short: Callable[[str], bool]) -> list[Card]:
+    """Leave two tiles beside each other where both are shown whole and come and go together."""
+    laid: list[Card] = []
+    while len(laid) < len(cards):
+        left, *rest = cards[len(laid) :]
+        if rest and _make_a_pair(left, rest[0], is_short):
+            laid += [left, rest[0]]
+        else:
+            laid.append({**left, "grid_options": WHOLE_WIDTH} if _is_half(left) else left)
+    return laid
+
+
+def _make_a_pair(left: Card, right: Card, is_short: Callable[[str], bool]) -> bool:
+    return (
+        _is_half(left)
+        and _is_half(right)
+        and left.get("visibility") == right.get("visibility")
+        and is_short(left["entity"])
+        and is_short(right["entity"])
+    )
+
+
+def _is_half(card: Card) -> bool:
+    return card.get("grid_options") == HALF_WIDTH
 
 
 def _today(
@@ -122,7 +167,9 @@ def _today(
     ]
     for _, own in vessels:
         loss = own("unexplained_loss")
-        cards.append(_tile(loss, color="orange", visibility=_while(loss, "on")))
+        cards.append(
+            _tile(loss, by=None, name=WHOSE, color="orange", visibility=_while(loss, "on"))
+        )
         floods = own("power_cut_floods")
         cards.append(_tile(floods, color="red", visibility=_while(floods, "on")))
         cards.append(

@@ -83,6 +83,10 @@ class FormUnits:
         """Return a length in m as text with its unit, just as the form would show it."""
         return f"{self.from_m(metres):.10g} {self.length}"
 
+    def limit_l(self, litres: float) -> str:
+        """Return a limit in L as text with its unit, to two places."""
+        return f"{round(self.from_l(litres), 2):.10g} {self.volume}"
+
     def show_l(self, litres: float) -> str:
         """Return a volume in L as text with its unit."""
         return f"{self.from_l(litres):.1f} {self.volume}"

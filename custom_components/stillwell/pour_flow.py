@@ -14,6 +14,7 @@ from homeassistant.helpers.selector import (
 )
 from homeassistant.util import dt as dt_util
 
+from .decimal_mark import written
 from .engine.calibration import Pour, PourError
 from .form_units import FormUnits
 from .pour import take_after, take_before, take_over
@@ -92,7 +93,9 @@ class PourFlow(OptionsFlow):
             errors=errors,
             description_placeholders={
                 "vessel": self._runtime.title,
-                "before": "-" if before is None else units.show_m(before.level.depth_m),
+                "before": "-"
+                if before is None
+                else written(self.hass, units.show_m(before.level.depth_m)),
             },
             last_step=False,
         )
@@ -111,11 +114,11 @@ class PourFlow(OptionsFlow):
             data_schema=vol.Schema({}),
             description_placeholders={
                 "vessel": self._runtime.title,
-                "before": units.show_m(seen.before.depth_m),
-                "after": units.show_m(seen.after.depth_m),
-                "poured": units.show_l(seen.poured_l),
-                "factor": f"{seen.factor:.3f}",
-                "plus_minus": f"{seen.factor_sigma:.3f}",
+                "before": written(self.hass, units.show_m(seen.before.depth_m)),
+                "after": written(self.hass, units.show_m(seen.after.depth_m)),
+                "poured": written(self.hass, units.show_l(seen.poured_l)),
+                "factor": written(self.hass, f"{seen.factor:.3f}"),
+                "plus_minus": written(self.hass, f"{seen.factor_sigma:.3f}"),
             },
             last_step=True,
         )

@@ -9,6 +9,7 @@ from homeassistant.config_entries import (
     SubentryFlowResult,
 )
 
+from .decimal_mark import written_quantities
 from .vessel_checks import Refusal
 from .vessel_neighbours import free_name
 
@@ -69,7 +70,9 @@ class StoredFlow(ConfigSubentryFlow):
             step_id=step_id,
             data_schema=self.add_suggested_values_to_schema(schema, values),
             errors={refusal.field: refusal.key} if refusal else {},
-            description_placeholders=placeholders | (refusal.placeholders if refusal else {}),
+            description_placeholders=written_quantities(
+                self.hass, placeholders | (refusal.placeholders if refusal else {})
+            ),
             last_step=is_last,
         )
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from homeassistant.helpers.translation import async_get_translations
 
 from .const import DOMAIN
+from .decimal_mark import written, written_quantities
 from .engine.quantities import Reason
 from .readings import level_reading, state_unit
 from .vessel_forms import MARKS
@@ -25,7 +26,10 @@ async def async_preview(
     """Return what the confirming form fills in: the reading's meaning, and each mark."""
     vessel = settings.vessel
     marks = {
-        name: f"{units.show_m(depth_m)}, {units.show_l(vessel.volume_l(depth_m))}"
+        name: ", ".join(
+            written(hass, text)
+            for text in (units.show_m(depth_m), units.show_l(vessel.volume_l(depth_m)))
+        )
         for name, depth_m in zip(
             MARKS,
             (settings.empty_m, settings.start_m, settings.full_m, settings.high_m),
@@ -48,7 +52,7 @@ async def async_preview(
             "volume": units.show_l(volume_l),
             "percent": f"{100 * volume_l / vessel.volume_l(settings.full_m):.0f}",
         }
-    return {"reading": text.format(**words)} | marks
+    return {"reading": text.format(**written_quantities(hass, words))} | marks
 
 
 async def async_reason_text(hass: HomeAssistant, reading: Reading) -> str:

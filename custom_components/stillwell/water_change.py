@@ -29,6 +29,7 @@ from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
 
 from .const import CONF_DRAIN_LINE, CONF_LARGEST_SHARE_FRAC, CONF_REFILL_LINE, DOMAIN
+from .decimal_mark import written
 from .decision_text import common_text, reason_text
 from .engine.guard_events import (
     Actor,
@@ -240,7 +241,7 @@ class WaterChange(Watch):
         self._save()
 
     def _note(self, outcome: Outcome) -> str:
-        missing = f"{outcome.missing_l:.1f}"
+        missing = written(self.hass, f"{outcome.missing_l:.1f}")
         return common_text(self.hass, "change_missing", change=self.title, volume=missing)
 
     def _tell(self, outcome: Outcome) -> None:
@@ -259,9 +260,9 @@ class WaterChange(Watch):
             translation_placeholders={
                 "change": self.title,
                 "why": common_text(self.hass, f"change_stop_{outcome.stop}"),
-                "drained": f"{outcome.drained_l:.1f}",
-                "refilled": f"{outcome.refilled_l:.1f}",
-                "missing": f"{outcome.missing_l:.1f}",
+                "drained": written(self.hass, f"{outcome.drained_l:.1f}"),
+                "refilled": written(self.hass, f"{outcome.refilled_l:.1f}"),
+                "missing": written(self.hass, f"{outcome.missing_l:.1f}"),
             },
         )
 

@@ -17,6 +17,8 @@ from .test_temperature_watch import watch
 # Types of cards and features of the hub's page 20260930.5, read in its own bundle.
 STOCK_CARDS = {"heading", "history-graph", "markdown", "statistics-graph", "tile"}
 STOCK_FEATURES = {"bar-gauge", "trend-graph"}
+LETTERS_IN_HALF = 16
+"""A half tile leaves 122 px for its name on the hub's page at 1280 px; 17 letters took 124."""
 PHONE_COLUMNS = 12
 """A section of the hub's grid is twelve columns wide, and fills a phone."""
 
@@ -68,6 +70,36 @@ async def test_every_vessel_and_line_has_its_section(hass: HomeAssistant, shown:
         "The last week",
         "Proof tests",
     ]
+
+
+@pytest.mark.parametrize("language", ["de", "en", "es", "fr", "nl"])
+async def test_tiles_beside_each_other_cut_no_name(
+    hass: HomeAssistant, lab: Lab, language: str
+) -> None:
+    hass.config.language = language
+    hass.states.async_set("sensor.nursery_temperature", "25.0", {"unit_of_measurement": "°C"})
+    hass.states.async_set("sensor.sump", "20.0", {"unit_of_measurement": "cm"})
+    await lab.set_up(watch(), reservoir("Lagoon sump", source="sensor.sump"), device=VALVE)
+    registry = er.async_get(hass)
+    pairs = 0
+    for view in (await dashboard(hass))["views"]:
+        for section in view["sections"]:
+            waiting: list[dict[str, Any]] = []
+            for card in section["cards"]:
+                if card.get("grid_options", {}).get("columns") != PHONE_COLUMNS / 2:
+                    assert waiting == []
+                    continue
+                entity = registry.async_get(card["entity"])
+                state = hass.states.get(card["entity"])
+                name = entity.original_name if entity and entity.original_name else state.name
+                assert len(name) <= LETTERS_IN_HALF
+                waiting.append(card)
+                if len(waiting) == 2:
+                    left, right = waiting
+                    assert left.get("visibility") == right.get("visibility")
+                    pairs, waiting = pairs + 1, []
+            assert waiting == []
+    assert pairs > 0
 
 
 async def test_a_watch_has_its_section_with_what_is_wrong_above(

@@ -72,6 +72,22 @@ async def test_a_vessel_lives_as_soon_as_it_is_saved(
     assert set(hidden) == {i for i in _ids(hass, walk).values() if i.startswith("sensor.")}
 
 
+async def test_numbers_in_forms_have_the_decimal_mark_of_the_language(
+    hass: HomeAssistant, check_form: Callable[[Any], None]
+) -> None:
+    """A comma in German (CLDR); a name keeps its point."""
+    hass.config.language = "de"
+    _report(hass, "sensor.lagoon_level", 20.3, "cm")
+    walk = await _add_system(hass, check_form)
+    await walk.all(FIRST | {"name": "Vorrat 1.2"}, BOX | {"sensor_zero": 0})
+    assert walk.placeholders["name"] == "Vorrat 1.2"
+    assert walk.placeholders["height"] == "34,0 cm"
+    await walk.send(BAND)
+    # 20.3 cm of 30 cm by 30 cm are 18.27 L.
+    assert "20,3 cm, 18,3 L" in walk.placeholders["reading"]
+    assert walk.placeholders["full"] == "30,0 cm, 27,0 L"
+
+
 async def test_a_change_of_the_source_keeps_identity_and_meter(
     hass: HomeAssistant,
     check_form: Callable[[Any], None],

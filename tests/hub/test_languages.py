@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import custom_components.stillwell as package
 import pytest
+from custom_components.stillwell.answers import Answers
 from custom_components.stillwell.const import DOMAIN
 from homeassistant.helpers.translation import async_get_translations
 
@@ -85,3 +86,10 @@ async def test_the_hub_shows_it(hass: HomeAssistant, lab: Lab, language: str) ->
     assert lab.state("volume").attributes["friendly_name"] == f"Lagoon reservoir {name}"
     loaded = await async_get_translations(hass, language, "common", [DOMAIN])
     assert loaded[f"component.{DOMAIN}.common.dashboard_title"] == other["common.dashboard_title"]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+async def test_numbers_in_sentences_have_the_comma(hass: HomeAssistant, language: str) -> None:
+    """All four write a decimal comma; English, as the hub writes it, a point (CLDR)."""
+    assert (await Answers.of(hass, language)).volume(2.5).startswith("2,5 ")
+    assert (await Answers.of(hass, "en")).volume(2.5).startswith("2.5 ")

@@ -249,9 +249,9 @@ async def test_proof_tests_fall_due_are_told_and_passed(hass: HomeAssistant, gua
     registry = er.async_get(hass)
     entities = er.async_entries_for_config_entry(registry, guarded.entry.entry_id)
     due = {e.original_name: e for e in entities if "_proof_test_due_" in e.unique_id}
-    assert set(due) == {"Test of Reservoir float due", "Test of Floor due"}
+    assert set(due) == {"Test due: Reservoir float", "Test due: Floor"}
     passed = {e.original_name: e for e in entities if "_proof_test_passed_" in e.unique_id}
-    floor = due["Test of Floor due"].entity_id
+    floor = due["Test due: Floor"].entity_id
 
     def days_left() -> float:
         moment = dt_util.parse_datetime(hass.states.get(floor).state)
@@ -269,7 +269,7 @@ async def test_proof_tests_fall_due_are_told_and_passed(hass: HomeAssistant, gua
     assert overdue() == set()
     await guarded.wait(2 * 86400)
     assert overdue() == {"Floor"}
-    button = passed["Test of Floor passed"].entity_id
+    button = passed["Test passed: Floor"].entity_id
     await hass.services.async_call("button", "press", {"entity_id": button}, blocking=True)
     assert overdue() == set()
     assert days_left() == pytest.approx(30.0, abs=0.01)
@@ -290,7 +290,7 @@ async def test_an_input_that_is_chosen_no_more_takes_its_test_along(
     issues = ir.async_get(hass).issues.values()
     assert len([i for i in issues if i.translation_key == "proof_test_overdue"]) == 2
     await guarded.change("fill_line", leak_inputs=None)
-    assert tests() == {"Test of Reservoir float due", "Test of Reservoir float passed"}
+    assert tests() == {"Test due: Reservoir float", "Test passed: Reservoir float"}
     issues = ir.async_get(hass).issues.values()
     (left,) = [i for i in issues if i.translation_key == "proof_test_overdue"]
     assert left.translation_placeholders["input"] == "Reservoir float"

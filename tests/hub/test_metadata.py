@@ -37,6 +37,7 @@ from custom_components.stillwell.engine.limewater import Stock
 from custom_components.stillwell.engine.line_limits import Fault
 from custom_components.stillwell.engine.membrane import MembraneState, Stage
 from custom_components.stillwell.engine.quantities import Reason, Status
+from custom_components.stillwell.engine.two_part import Alkali
 from custom_components.stillwell.happenings import HAPPENINGS, STANDINGS
 from custom_components.stillwell.salinity_source import SalinityKind
 from custom_components.stillwell.settings import Measure
@@ -259,6 +260,7 @@ def test_texts_have_the_known_parts() -> None:
 def test_lists_of_the_forms_have_texts() -> None:
     options = {key: set(value["options"]) for key, value in EN["selector"].items()}
     assert options == {
+        "alkali": {alkali.value for alkali in Alkali},
         "capture": set(MARKS),
         "direction": {"fill", "drain"},
         "measure": {measure.value for measure in Measure},

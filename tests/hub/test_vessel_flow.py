@@ -700,7 +700,7 @@ async def test_a_source_taken_while_the_form_was_open(
 
 @pytest.mark.parametrize(
     ("language", "depth"),
-    [("de", "Tiefe 20.3 cm"), ("nl", "diepte 20.3 cm"), ("cy", "depth 20.3 cm")],
+    [("de", "Tiefe 20,3 cm"), ("nl", "diepte 20,3 cm"), ("cy", "depth 20.3 cm")],
 )
 async def test_texts_come_in_the_language_of_the_hub_or_in_english(
     hass: HomeAssistant, walk: Walk, language: str, depth: str
