@@ -59,8 +59,8 @@ async def _dashboard(
     entries = hass.config_entries.async_entries(DOMAIN)
     await _async_settled(entries)
     wanted: str | None = msg.get(ATTR_SYSTEM)
-    system = None if wanted is None else _system(entries, wanted)
-    if wanted is not None and system is None:
+    system = _system(entries, wanted)
+    if wanted is not None and system is None and entries:
         connection.send_error(
             msg["id"],
             websocket_api.ERR_NOT_FOUND,
@@ -96,8 +96,8 @@ async def _async_settled(entries: list[ConfigEntry]) -> None:
             pass
 
 
-def _system(entries: list[ConfigEntry], wanted: str) -> str | None:
-    """Return the entry that is meant, by its id or by its title."""
+def _system(entries: list[ConfigEntry], wanted: str | None) -> str | None:
+    """Return the entry that is meant, by its id or by its title; None if none is."""
     for entry in entries:
         if wanted in (entry.entry_id, entry.title):
             return entry.entry_id

@@ -187,7 +187,7 @@ async def test_without_a_running_system_it_says_so(
     client = await hass_ws_client(hass)
     assert await hass.config_entries.async_remove(entry.entry_id)
     caplog.clear()
-    for more in ({}, {"language": "de"}):
+    for more in ({}, {"language": "de"}, {"system": "Lagoon"}):
         answer = await ask(client, **more)
         assert not answer["success"]
         error = answer["error"]
