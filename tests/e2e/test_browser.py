@@ -180,6 +180,8 @@ async def _refill(stage: Stage, hand: Phone, seen: dict[str, Any]) -> None:
     await hand.picture("dashboard")
     await stage.client.wait_state(f"{LINE}_permit", "on", PERMIT_LIMIT_S)
     await stage.hand(LAGOON, "draw", litres=3.0)
+    # A low level that stands starts the rule after a minute only.
+    await stage.client.wait_state(LAGOON.valve, "on", PERMIT_LIMIT_S)
     await hand.see("Fill rate")
     await hand.picture("refill")
     await stage.client.wait_state(LAGOON.valve, "off", 90.0)
