@@ -51,7 +51,8 @@ async def show(folder: Path, port: int) -> int:
         print(
             f"\n  The lab is open:  http://127.0.0.1:{port}/marine-lab\n"
             f"  Log in as:        {KEEPER}   password: {PASSWORD}\n"
-            f"  Hub's log:        {stage.hub.log}\n\n"
+            f"  Hub's log:        {stage.hub.log}\n"
+            "  Without the bench: Settings > Dashboards > Add dashboard > Stillwell\n\n"
             "  Ctrl-C closes it.",
             flush=True,
         )

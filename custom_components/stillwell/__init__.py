@@ -12,6 +12,7 @@ from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
+from .dashboard_strategy import async_register as async_register_dashboard
 from .dosing_actions import async_register as async_register_dosing
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
@@ -32,13 +33,14 @@ PLATFORMS: Final = (
 
 
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
-    """Register the actions; they are there even while no system is set up."""
+    """Register the actions and the dashboard; they are there even while no system is set up."""
     async_register(hass)
     async_register_report(hass)
     async_register_dosing(hass)
     async_register_batch(hass)
     async_register_salinity(hass)
     async_register_water_change(hass)
+    await async_register_dashboard(hass)
     return True
 
 

@@ -42,16 +42,21 @@ LONGEST_IN_HALF: Final = 16
 TEXT_PREFIX: Final = "dashboard_"
 
 
-async def async_dashboard(hass: HomeAssistant) -> Card:
-    """Return the configuration of the dashboard, one view for each system that runs."""
-    language = hass.config.language
+async def async_dashboard(
+    hass: HomeAssistant, *, language: str | None = None, only: str | None = None
+) -> Card:
+    """Return the configuration of the dashboard, one view for each system that runs.
+
+    In the hub's language or another; of all systems, or `only` that of an entry's id.
+    """
+    language = language or hass.config.language
     found = await async_get_translations(hass, language, "common", [DOMAIN])
     prefix = f"component.{DOMAIN}.common.{TEXT_PREFIX}"
     texts = {key.removeprefix(prefix): text for key, text in found.items()}
     entries = [
         entry
         for entry in hass.config_entries.async_entries(DOMAIN)
-        if entry.state is ConfigEntryState.LOADED
+        if entry.state is ConfigEntryState.LOADED and only in (None, entry.entry_id)
     ]
     vessels = {key for entry in entries for key in entry.runtime_data.vessels}
     written = await async_written(hass, vessels)

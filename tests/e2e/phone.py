@@ -1,14 +1,27 @@
-"""A phone in a keeper's hand: headless Chromium on the hub's page, tapped and typed into."""
+"""A phone in a keeper's hand: headless Chromium on the hub's page, tapped and typed into.
+
+A tablet on the wall is one too, only wider.
+"""
 
 import os
 import shutil
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
 
 from demo.hub import ROOT
-from playwright.async_api import Error, Locator, Page, async_playwright, expect
+from playwright.async_api import (
+    ConsoleMessage,
+    Error,
+    Locator,
+    Page,
+    async_playwright,
+    expect,
+)
 
 PHONE = {"width": 412, "height": 915}
+TABLET = {"width": 1280, "height": 800}
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 # Two slow cores, and the page is compiled on its first visit.
 LIMIT_MS = 60_000
@@ -42,12 +55,26 @@ def chromium() -> str:
 class Phone:
     """What a thumb can do."""
 
-    def __init__(self, page: Page, url: str) -> None:
+    def __init__(self, page: Page, url: str, pictures: Path) -> None:
         self.page = page
         self.url = url
+        self.complaints: list[str] = []
+        """What the browser's console holds against a file of ours."""
+        page.on("console", self._hear)
+        page.on("pageerror", self._hear_error)
+        self._folder = pictures
         self.taps = 0
         """Touches of the screen so far; keys of the phone's keyboard are none."""
         self._pictures = 0
+
+    def _hear(self, message: ConsoleMessage) -> None:
+        told = f"{message.text} ({message.location.get('url')})"
+        if message.type in ("error", "warning") and "stillwell" in told:
+            self.complaints.append(told)
+
+    def _hear_error(self, error: Error) -> None:
+        if "stillwell" in (told := f"{error.message} {error.stack}"):
+            self.complaints.append(told)
 
     async def visit(self, path: str) -> None:
         """Open a page of the hub; once more if the page itself was still on its way elsewhere."""
@@ -69,7 +96,7 @@ class Phone:
         """Keep what the keeper has before the eyes, to be looked at after the run."""
         await self.page.wait_for_timeout(SETTLE_MS)
         self._pictures += 1
-        await self.page.screenshot(path=PICTURES / f"{self._pictures:02}-{name}.png")
+        await self.page.screenshot(path=self._folder / f"{self._pictures:02}-{name}.png")
 
     async def log_in(self, name: str, password: str) -> None:
         """Fill in the login page."""
@@ -129,17 +156,21 @@ class Phone:
         await expect(self.page.get_by_text(text, exact=True)).to_have_count(0, timeout=LIMIT_MS)
 
 
+def _clear(folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+
+
 @asynccontextmanager
-async def phone(url: str) -> AsyncIterator[Phone]:
-    """Take a phone into the hand."""
-    shutil.rmtree(PICTURES, ignore_errors=True)
-    PICTURES.mkdir(parents=True)
+async def phone(url: str, pictures: Path = PICTURES, **look: Any) -> AsyncIterator[Phone]:
+    """Take a phone into the hand; `look` is what Playwright takes for a page."""
+    _clear(pictures)
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path=chromium(), args=[*FLAGS])
-        page = await browser.new_page(viewport=PHONE)
+        page = await browser.new_page(**{"viewport": PHONE} | look)
         page.set_default_timeout(LIMIT_MS)
         try:
-            yield Phone(page, url)
+            yield Phone(page, url, pictures)
         except BaseException:
             # What the keeper would have before the eyes now.
             await page.screenshot(path=ROOT / "build/browser-failed.png")
