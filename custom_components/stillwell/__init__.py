@@ -12,6 +12,7 @@ from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
+from .decision_text import async_load_texts
 from .dosing_actions import async_register as async_register_dosing
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
@@ -39,6 +40,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register_batch(hass)
     async_register_salinity(hass)
     async_register_water_change(hass)
+    await async_load_texts(hass)
     return True
 
 
