@@ -85,7 +85,7 @@ def evaporation_settings(data: Mapping[str, Any], salinity: float) -> Evaporatio
     """
     vessel = data.get(CONF_VESSEL)
     if not isinstance(vessel, str):
-        raise SettingsError(CONF_VESSEL, Code.MISSING)
+        raise SettingsError(CONF_VESSEL, Code.NOT_NAMED)
     return EvaporationSettings(
         vessel=vessel,
         source=entity(data, CONF_TEMPERATURE_SOURCE),

@@ -66,7 +66,7 @@ def rodi_settings(data: Mapping[str, Any]) -> RodiSettings:
     """
     line_id, stages, rated = (data.get(key) for key in (CONF_FILL_LINE, CONF_STAGES, CONF_RATED_L))
     if not isinstance(line_id, str):
-        raise SettingsError(CONF_FILL_LINE, Code.MISSING)
+        raise SettingsError(CONF_FILL_LINE, Code.NOT_NAMED)
     if not isinstance(stages, list | tuple):
         raise SettingsError(CONF_STAGES, Code.MISSING)
     rated = rated if isinstance(rated, Mapping) else {}

@@ -4,11 +4,12 @@ import ast
 import json
 from pathlib import Path
 from string import Formatter
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import custom_components.stillwell as package
 import pytest
 from custom_components.stillwell import const
+from custom_components.stillwell.const import DOMAIN, SUBENTRY_RESERVOIR
 from custom_components.stillwell.decision_text import async_load_texts, invalid_text, term_key
 from custom_components.stillwell.engine.calibration import PourError, PourFault
 from custom_components.stillwell.engine.invalid import TEXTS, Amount, Code, Invalid, Term
@@ -16,12 +17,20 @@ from custom_components.stillwell.engine.membrane import Stage
 from custom_components.stillwell.engine.validity import InputError, water_temp_c
 from custom_components.stillwell.form_units import FormUnits
 from custom_components.stillwell.settings import SettingsError
+from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import issue_registry as ir
 from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
+from .test_vessel_kinds import vat
+from .walk import Walk
+
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from homeassistant.core import HomeAssistant
+
+    from .lab import Lab
 
 PACKAGE: Final = Path(package.__file__).parent
 LANGUAGES: Final = ("de", "en", "es", "fr", "nl")
@@ -218,3 +227,63 @@ async def test_a_mix_up_of_units_is_told_in_the_unit_it_is_about(hass: HomeAssis
     told = invalid_text(hass, caught.value)
     assert told.startswith("temperatuur: 77 °C ligt buiten 0 °C tot 40 °C")
     assert "degF: 25 °C zou juist zijn" in told
+
+
+# Where people meet it
+
+
+async def test_an_action_refuses_in_the_language_of_the_hub(hass: HomeAssistant, lab: Lab) -> None:
+    hass.config.language = "es"
+    await lab.set_up(vat())
+    vat_id = er.async_get(hass).async_get_entity_id("sensor", DOMAIN, "lagoon_vat_volume")
+    target = {"entity_id": vat_id, "volume_l": 121}
+    with pytest.raises(ServiceValidationError) as caught:
+        await hass.services.async_call(DOMAIN, "batch", target, blocking=True, return_response=True)
+    # The vat of 50 cm by 40 cm by 60 cm holds 120 L.
+    assert caught.value.translation_placeholders["why"] == "121 L es más de lo que cabe en ella"
+
+
+async def test_a_pour_is_refused_in_the_language_of_the_hub(hass: HomeAssistant, lab: Lab) -> None:
+    hass.config.language = "fr"
+    await lab.set_up()
+    with pytest.raises(ServiceValidationError) as caught:
+        await hass.services.async_call(
+            DOMAIN,
+            "pour_end",
+            {"entity_id": lab.entity_id("volume"), "poured_l": 5.0},
+            blocking=True,
+        )
+    assert caught.value.translation_placeholders["why"] == (
+        "le niveau avant l'ajout n'a pas été relevé"
+    )
+
+
+async def test_a_notice_tells_in_the_language_and_units_of_the_hub(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    hass.config.language, hass.config.units = "nl", US_CUSTOMARY_SYSTEM
+    await lab.set_up(start_m=0.508)
+    issue = ir.async_get(hass).async_get_issue(DOMAIN, "vessel_settings_invalid_lagoon_reservoir")
+    # 20 in are 0.508 m.
+    assert issue.translation_placeholders["error"] == (
+        "volpeil: moet boven startpeil liggen, dus boven 20 in"
+    )
+
+
+async def test_a_form_refuses_in_the_language_of_the_hub(
+    hass: HomeAssistant, lab: Lab, check_form: Callable[[Any], None]
+) -> None:
+    await lab.set_up()
+    hass.config.language = "de"
+    await async_load_texts(hass)
+    walk = Walk(hass, lab.entry, check_form, kind=SUBENTRY_RESERVOIR)
+    hass.states.async_set("sensor.other", "20", {"unit_of_measurement": "%"})
+    await walk.open()
+    await walk.send(
+        {"name": "Other", "source": "sensor.other", "measure": "percent", "shape": "strapping"}
+    )
+    form = await walk.send({"table": "0; 2\n10; 3"})
+    assert form["errors"] == {"table": "shape_refused"}
+    assert walk.placeholders["why"].startswith(
+        "Spalte der Volumen: beginnt bei 2 L, doch die erste Zeile ist der leere Behälter"
+    )

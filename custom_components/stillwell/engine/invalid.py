@@ -59,6 +59,7 @@ class Code(StrEnum):
     NO_CHOICE = "no_choice"
     MISSING = "missing"
     NO_ENTITY = "no_entity"
+    NOT_NAMED = "not_named"
     NOT_ABOVE = "not_above"
     BETWEEN = "between"
     GUARD_LIMITS = "guard_limits"
@@ -143,6 +144,7 @@ TEXTS: Final = {
     Code.NO_CHOICE: "{what} is none of the choices there are",
     Code.MISSING: "{what} is missing",
     Code.NO_ENTITY: "{what} must name an entity",
+    Code.NOT_NAMED: "{what} has to be named",
     Code.NOT_ABOVE: "{what} must lie above {other}, which is {value}",
     Code.BETWEEN: "{what} must lie from {low} to {high}",
     Code.GUARD_LIMITS: "the high limit and the limits of a run must be above 0",
@@ -150,7 +152,7 @@ TEXTS: Final = {
     Code.GUARD_WAITS: "the waits must not be below 0",
     Code.DRAIN_SOURCE: "a drain draws from the vessel it drains",
     Code.VESSEL_REMOVED: "a vessel it needs was removed; choose another",
-    Code.VESSEL_NOT_RUNNING: "{vessel}, which it needs, is not running",
+    Code.VESSEL_NOT_RUNNING: "{vessel} is not running",
     Code.LINE_REMOVED: "its fill line was removed",
     Code.WATCH_REMOVED: "the watch it is linked to was removed; choose another or none",
     Code.CHANGE_LINE: "{what}: this line was removed, or its settings are no use",
