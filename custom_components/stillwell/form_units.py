@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 # Stored to the micrometre and millionth of a litre, so that 15 in is 0.381 m exactly.
 _STORED_DIGITS: Final = 6
 _FORM_DIGITS: Final = 5
+_CELSIUS: Final = UnitOfTemperature.CELSIUS
 _SMALL: Final = 0.1
 _SIGNS: Final = {"degC": "°C", "m2": "m²"}
 
@@ -38,7 +39,7 @@ class FormUnits:
 
     length: UnitOfLength
     volume: UnitOfVolume
-    degree: UnitOfTemperature = UnitOfTemperature.CELSIUS
+    degree: UnitOfTemperature = _CELSIUS
 
     @classmethod
     def of(cls, hass: HomeAssistant) -> Self:
@@ -92,11 +93,8 @@ class FormUnits:
     def show(self, amount: Amount) -> str:
         """Return a number, or some of a row, as text in the keeper's unit."""
         convert, unit = self._keepers(amount)
-        if isinstance(amount.value, tuple):
-            shown = "; ".join(f"{_readable(convert(one)):g}" for one in amount.value)
-        else:
-            shown = f"{_readable(convert(amount.value)):g}"
-        return f"{shown} {unit}".rstrip()
+        row = amount.value if isinstance(amount.value, tuple) else (amount.value,)
+        return f"{'; '.join(f'{convert(one):g}' for one in row)} {unit}".rstrip()
 
     def _keepers(self, amount: Amount) -> tuple[Callable[[float], float], str]:
         """Return what converts an amount, and the unit it comes to."""
@@ -104,14 +102,14 @@ class FormUnits:
             return float, _SIGNS.get(amount.unit, amount.unit)
         match amount.unit:
             case "m":
-                return self.from_m, self.length
+                return lambda value: _readable(self.from_m(value)), self.length
             case "L":
-                return self.from_l, self.volume
+                return lambda value: _readable(self.from_l(value)), self.volume
             case "m2":
-                return self.from_m2, self.area
+                return lambda value: _readable(self.from_m2(value)), self.area
             case "degC":
-                celsius = UnitOfTemperature.CELSIUS
-                return TemperatureConverter.converter_factory(celsius, self.degree), self.degree
+                convert = TemperatureConverter.converter_factory(_CELSIUS, self.degree)
+                return lambda value: _readable(convert(value)), self.degree
         return float, _SIGNS.get(amount.unit, amount.unit)
 
     def show_m(self, metres: float) -> str:

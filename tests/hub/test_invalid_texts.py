@@ -158,15 +158,33 @@ AS_THEY_COME: Final = {
 }
 
 
+def _tells(handler: ast.ExceptHandler) -> bool:
+    """Whether a handler makes a text of its error, as such or in between."""
+    return f"str({handler.name})" in ast.unparse(handler) or any(
+        isinstance(node, ast.FormattedValue) and getattr(node.value, "id", "") == handler.name
+        for node in ast.walk(handler)
+    )
+
+
 def test_no_adapter_tells_the_english_of_an_error() -> None:
     found = set()
     for path, tree in _modules():
         if path.parent.name == "engine":
             continue
         for node in ast.walk(tree):
-            if isinstance(node, ast.ExceptHandler) and f"str({node.name})" in ast.unparse(node):
+            if isinstance(node, ast.ExceptHandler) and _tells(node):
                 found.add((path.name, ast.unparse(node.type) if node.type else ""))
     assert found == AS_THEY_COME
+
+
+def test_no_adapter_fills_in_a_sentence_of_its_own() -> None:
+    """What a text fills in is a name, a number or a text of the translations."""
+    for path, tree in _modules():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.keyword) and str(node.arg).endswith("_placeholders"):
+                words = [one for one in ast.walk(node.value) if isinstance(one, ast.Constant)]
+                said = [one.value for one in words if " " in str(one.value).strip()]
+                assert said == [], (path.name, node.value.lineno)
 
 
 GERMAN: Final[list[tuple[Exception, str]]] = [
@@ -207,6 +225,7 @@ async def test_it_is_told_in_the_language_of_the_hub(
         (Amount(25.0, "degC", is_as_taken=True), "25 °C"),
         (Amount(53.1, "uS/cm", is_as_taken=True), "53.1 uS/cm"),
         (Amount(8.3), "8.3"),
+        (Amount(1.0264), "1.0264"),
         (Amount((0.0, 0.254), "m"), "0; 10 in"),
     ],
 )

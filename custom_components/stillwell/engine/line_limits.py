@@ -77,7 +77,7 @@ class Acceptance:
     keeps_stale: bool
     """Whether the oldest usable report that was chosen still lets such reports pass."""
     unseen_s: float
-    """Longest time between two reports: so long the guard sees nothing."""
+    """Usual time between two reports: so long, or longer, the guard sees nothing."""
     unseen_l: float | None
     """Water that is moved meanwhile; None: the rate is not known."""
 
