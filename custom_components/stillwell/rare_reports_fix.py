@@ -72,7 +72,11 @@ class RareReportsFlow(OtherEntityFlow):
             return self._form(vol.Schema({}), step_id=LEARN_ANEW)
         if (running := self._running) is None:
             return self.async_abort(reason="removed")
-        running[1].destination.async_learn_rhythm_anew()
+        vessel = running[1].destination
+        if any(line.watch.is_on is not False for line in (*vessel.lines, *vessel.drains)):
+            # A run would lose the level it is guarded by.
+            return self.async_abort(reason="not_at_rest", description_placeholders=self._said())
+        vessel.async_learn_rhythm_anew()
         return self.async_create_entry(data={})
 
     async def async_step_longer_run(

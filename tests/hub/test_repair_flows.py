@@ -6,6 +6,7 @@ from unittest.mock import patch
 import pytest
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.engine.pipeline import VesselModel
+from homeassistant.const import STATE_UNAVAILABLE
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 
@@ -300,6 +301,19 @@ async def test_reports_that_stay_rare_are_told_again(hass: HomeAssistant, lab: L
         await lab.level(19.6 - 0.01 * i)
     await lab.wait(31)
     assert len(told(hass, "reports_too_slow")) == 1
+
+
+async def test_the_interval_is_not_forgotten_while_water_runs(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await rare_reports(lab)
+    form = await begin_fix(hass, "learn_anew")
+    hass.states.async_set(VALVE, STATE_UNAVAILABLE)
+    await hass.async_block_till_done()
+    done = await answer_fix(hass, form, {})
+    assert (done["type"], done["reason"]) == ("abort", "not_at_rest")
+    assert done["description_placeholders"]["vessel"] == "Lagoon reservoir"
+    assert lab.runtime.view.interval_s == pytest.approx(300.0, abs=1.0)
 
 
 @pytest.mark.parametrize("choice", ["learn_anew", "longer_run"])
