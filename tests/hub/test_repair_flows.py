@@ -225,11 +225,11 @@ async def test_a_longer_run_is_set_knowingly(hass: HomeAssistant, lab: Lab) -> N
 
 
 async def test_what_is_poured_between_two_reports_is_told(hass: HomeAssistant, lab: Lab) -> None:
-    """At 0.003 L/s, 0.9 L run in 300 s."""
+    """At 0.03 L/s, 9 L run in 300 s; a whole fill of 20.7 L takes less than the 20 minutes."""
     await rare_reports(lab)
-    with patch.object(VesselModel, "learned_fill_l_per_s", 0.003):
+    with patch.object(VesselModel, "learned_fill_l_per_s", 0.03):
         form = await begin_fix(hass, "longer_run")
-    assert form["description_placeholders"]["water"] == "0.9 L"
+    assert form["description_placeholders"]["water"] == "9.0 L"
 
 
 async def test_a_longer_run_drops_an_oldest_report_that_could_not_be_met(
