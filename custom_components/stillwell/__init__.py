@@ -13,6 +13,7 @@ from .blueprint_care import async_offer
 from .const import DOMAIN
 from .coordinator import StillwellConfigEntry, System, async_remove_stores
 from .dashboard_strategy import async_register as async_register_dashboard
+from .decision_text import async_load_texts
 from .dosing_actions import async_register as async_register_dosing
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
@@ -41,6 +42,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register_salinity(hass)
     async_register_water_change(hass)
     await async_register_dashboard(hass)
+    await async_load_texts(hass)
     return True
 
 

@@ -16,6 +16,7 @@ from .blueprint_care import async_install
 from .const import DOMAIN
 from .daily_statistics import async_write_daily_use, statistic_id
 from .dashboard import async_dashboard
+from .decision_text import invalid_text
 from .engine.calibration import PourError
 from .pour import take_after, take_before, take_over
 from .vessel import VesselRuntime
@@ -87,7 +88,7 @@ def _refused(runtime: VesselRuntime, err: PourError) -> ServiceValidationError:
     return ServiceValidationError(
         translation_domain=DOMAIN,
         translation_key="pour_refused",
-        translation_placeholders={"vessel": runtime.title, "why": str(err)},
+        translation_placeholders={"vessel": runtime.title, "why": invalid_text(runtime.hass, err)},
     )
 
 

@@ -20,6 +20,7 @@ from .engine.balance import Flow
 from .engine.quantities import DAY_S, HOUR_S, MINUTE_S, Reason
 from .fill_line import FillLine
 from .form_units import FormUnits
+from .questions import base_language
 from .spoken_names import spoken_name
 from .targets import Target
 from .vessel import VesselRuntime
@@ -53,7 +54,7 @@ class Answers:
         texts: dict[str, str] = {}
         for category in CATEGORIES:
             texts |= await async_get_translations(
-                hass, language or hass.config.language, category, [DOMAIN]
+                hass, base_language(language or hass.config.language), category, [DOMAIN]
             )
         return cls(hass, texts)
 

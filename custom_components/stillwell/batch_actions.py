@@ -9,8 +9,10 @@ from homeassistant.util.json import JsonValueType
 
 from .action_targets import register, vessels
 from .const import DOMAIN
+from .decision_text import invalid_text
+from .engine.invalid import Amount, Code, Invalid
 from .engine.seawater import LEAST_PSU, MOST_PSU
-from .engine.validity import InputError, within
+from .engine.validity import within
 from .engine.vat import Wanted, stated_psu
 from .vat_part import VatPart
 
@@ -39,11 +41,11 @@ def _vats(call: ServiceCall) -> list[VatPart]:
     return found
 
 
-def _refused(part: VatPart, why: str) -> ServiceValidationError:
+def _refused(part: VatPart, err: Exception) -> ServiceValidationError:
     return ServiceValidationError(
         translation_domain=DOMAIN,
         translation_key="batch_refused",
-        translation_placeholders={"vessel": part.vessel.title, "why": why},
+        translation_placeholders={"vessel": part.vessel.title, "why": invalid_text(part.hass, err)},
     )
 
 
@@ -51,7 +53,7 @@ def _told(part: VatPart, call: ServiceCall) -> dict[str, JsonValueType]:
     """Return what goes into one vat.
 
     Raises:
-        InputError: A number cannot be right, or the vat holds too much already.
+        Invalid: A number cannot be right, or the vat holds too much already.
         ServiceValidationError: Level or salinity is not known.
     """
     settings = part.settings
@@ -59,7 +61,7 @@ def _told(part: VatPart, call: ServiceCall) -> dict[str, JsonValueType]:
     within("the salinity wanted", psu, LEAST_PSU, MOST_PSU, unit="PSU")
     wanted = Wanted(call.data.get(ATTR_VOLUME, part.full_l), psu, settings.salt_water_frac)
     if wanted.volume_l > part.vessel.settings.vessel.capacity_l:
-        raise _refused(part, f"{wanted.volume_l:g} L is more than it can hold")
+        raise Invalid(Code.BATCH_TOO_LARGE, volume=Amount(wanted.volume_l, "L"))
     present = call.data.get(ATTR_PRESENT)
     found = part.batch(wanted, None if present is None else stated_psu(present))
     if found is None:
@@ -82,8 +84,8 @@ async def _batch(call: ServiceCall) -> ServiceResponse:
     for part in _vats(call):
         try:
             told.append(_told(part, call))
-        except InputError as err:
-            raise _refused(part, str(err)) from err
+        except Invalid as err:
+            raise _refused(part, err) from err
     return {"vats": told}
 
 

@@ -18,13 +18,13 @@ from .const import (
     SUBENTRY_FILL_LINE,
     VESSEL_KINDS,
 )
-from .decision_text import async_load_texts
+from .decision_text import async_load_texts, invalid_text
 from .engine.geometry import GeometryError
 from .fill_line import FillLine
 from .line_settings import fill_line_settings, guard_settings
 from .local_time import LocalTime
 from .owner import EntityOwner
-from .settings import SettingsError, VesselSettings, system_settings, vessel_settings
+from .settings import VesselSettings, system_settings, vessel_missing, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
 from .ticker import async_ticker
@@ -173,11 +173,7 @@ class System:
 
     def _vessel(self, key: str) -> VesselRuntime:
         if (vessel := self.vessels.get(key)) is None:
-            named = self.entry.subentries.get(key)
-            raise SettingsError(
-                "vessel",
-                "a vessel of it was removed" if named is None else f"{named.title} is not running",
-            )
+            raise vessel_missing(self.entry.subentries.get(key))
         return vessel
 
     def _renamed(self, subentry: ConfigSubentry, memory: Mapping[str, Any]) -> ConfigSubentry:
@@ -200,7 +196,10 @@ class System:
             is_fixable=False,
             severity=ir.IssueSeverity.ERROR,
             translation_key=f"{kind}_settings_invalid",
-            translation_placeholders={kind: subentry.title, "error": str(err)},
+            translation_placeholders={
+                kind: subentry.title,
+                "error": invalid_text(self.hass, err),
+            },
         )
 
     def _settings(

@@ -9,10 +9,8 @@ from typing import Final
 
 from homeassistant.core import HomeAssistant, callback
 
-from .decision_text import common_text
+from .decision_text import MARK_KEY, common_text, marked
 
-MARK_KEY: Final = "decimal_mark"
-_POINT: Final = re.compile(r"(?<=\d)\.(?=\d)")
 # One number with a unit or without, or a line of a strapping table; names and ids are neither.
 _QUANTITY: Final = re.compile(r"[-+]?[\d.]+( [^\d\s]\S*)?|[\d.]+; [\d.]+")
 
@@ -21,7 +19,7 @@ _QUANTITY: Final = re.compile(r"[-+]?[\d.]+( [^\d\s]\S*)?|[\d.]+; [\d.]+")
 def written(hass: HomeAssistant, number: str) -> str:
     """Return a number, with its unit or without, as the hub's language writes it."""
     mark = common_text(hass, MARK_KEY)
-    return number if mark == MARK_KEY else _POINT.sub(mark, number)
+    return number if mark == MARK_KEY else marked(number, mark)
 
 
 @callback

@@ -1,5 +1,7 @@
-"""The decision log in plain words of the hub's language."""
+"""The decision log, and what cannot be, in plain words of the hub's language."""
 
+import logging
+import re
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -7,6 +9,13 @@ from homeassistant.core import HomeAssistant, callback
 from homeassistant.helpers.translation import async_get_cached_translations, async_get_translations
 
 from .const import DOMAIN
+from .engine.invalid import TEXTS, Amount, Code, Invalid, Term, Value
+from .form_units import FormUnits
+
+_LOGGER = logging.getLogger(__name__)
+
+MARK_KEY: Final = "decimal_mark"
+_POINT: Final = re.compile(r"(?<=\d)\.(?=\d)")
 
 CATEGORIES: Final = ("common", "entity")
 REASONS: Final = (
@@ -56,3 +65,37 @@ def _texts(hass: HomeAssistant) -> dict[str, str]:
     for category in CATEGORIES:
         found |= async_get_cached_translations(hass, language, category, DOMAIN)
     return found
+
+
+@callback
+def invalid_text(hass: HomeAssistant, err: Exception) -> str:
+    """Return why something cannot be, in the hub's language and units.
+
+    A fault that is none of the engine's or of the settings' own has one text for all.
+    """
+    if not isinstance(err, Invalid):
+        _LOGGER.debug("Not told to the keeper: %r", err)
+        err = Invalid(Code.UNREADABLE)
+    texts, units = _texts(hass), FormUnits.of(hass)
+    text = texts.get(f"component.{DOMAIN}.common.invalid_{err.code}", TEXTS[err.code])
+    return text.format(**{key: _word(texts, units, value) for key, value in err.values.items()})
+
+
+def _word(texts: Mapping[str, str], units: FormUnits, value: Value) -> str:
+    if isinstance(value, Term):
+        return texts.get(f"component.{DOMAIN}.common.term_{term_key(value)}", value)
+    if not isinstance(value, (Amount, float)):
+        return str(value)
+    shown = units.show(value) if isinstance(value, Amount) else f"{value:g}"
+    return marked(shown, texts.get(f"component.{DOMAIN}.common.{MARK_KEY}", "."))
+
+
+def marked(number: str, mark: str) -> str:
+    """Return numbers in a text, written with a point, with another decimal mark."""
+    return _POINT.sub(mark, number)
+
+
+def term_key(term: str) -> str:
+    """Return under which key the name of a quantity or a setting has its text."""
+    bare = re.sub(r"^(an?|the)\s+", "", term)
+    return re.sub(r"\W+", "_", bare).strip("_").lower()

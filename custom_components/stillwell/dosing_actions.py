@@ -10,6 +10,7 @@ from homeassistant.exceptions import ServiceValidationError
 
 from .action_targets import register, watches
 from .const import DOMAIN
+from .decision_text import invalid_text
 from .dosing_forms import ML_PER_L
 from .dosing_watch import DosingWatch
 from .engine.alkalinity_log import AlkalinityUnit, in_dkh
@@ -36,7 +37,7 @@ def _refused(watch: DosingWatch, err: ValueError) -> ServiceValidationError:
     return ServiceValidationError(
         translation_domain=DOMAIN,
         translation_key="dosing_refused",
-        translation_placeholders={"line": watch.title, "why": str(err)},
+        translation_placeholders={"line": watch.title, "why": invalid_text(watch.hass, err)},
     )
 
 

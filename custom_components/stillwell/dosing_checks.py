@@ -116,7 +116,7 @@ def check_caps(
         line_spec(dosing_settings(data), sump, None, system_settings(system))
     except ValueError as err:
         # The caps are in order; what is left is a salinity the pH cap cannot be worked out for.
-        raise Refusal(SECTION_PROBES, "ph_rise_unknown", why=str(err)) from err
+        raise Refusal(SECTION_PROBES, "ph_rise_unknown", why=err) from err
 
 
 def _check_rates(data: Mapping[str, Any]) -> None:

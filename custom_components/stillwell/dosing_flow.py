@@ -108,7 +108,7 @@ class DosingFlow(StoredFlow):
         try:
             return vessel_settings(self._get_entry().subentries[self._chosen[CONF_VESSEL]].data)
         except (KeyError, TypeError, ValueError) as err:
-            raise Refusal("base", "vessel_invalid", why=str(err)) from err
+            raise Refusal("base", "vessel_invalid", why=err) from err
 
     def _check_whole(self, data: Mapping[str, Any], units: FormUnits) -> None:
         check_caps(data, self._sump(), self._get_entry(), units)

@@ -28,6 +28,7 @@ from .const import (
     CONF_VESSEL,
 )
 from .engine.dosing import DosingSpec
+from .engine.invalid import Amount, Code
 from .engine.limewater_line import MOST_CAP_DKH_PER_DAY, LineSpec, area_m2, daily_dkh
 from .settings import SettingsError, entity, number, positive
 
@@ -107,14 +108,11 @@ def line_spec(
         ValueError: They contradict each other or the vessels.
     """
     if not sump.empty_m < settings.target_m < sump.high_m:
-        raise SettingsError(
-            CONF_TARGET_M, f"{CONF_TARGET_M} must lie from {sump.empty_m} to {sump.high_m}"
-        )
+        low, high = Amount(sump.empty_m, "m"), Amount(sump.high_m, "m")
+        raise SettingsError(CONF_TARGET_M, Code.BETWEEN, low=low, high=high)
     if daily_dkh(settings.most_per_day_l, system.volume_l) > MOST_CAP_DKH_PER_DAY:
-        raise SettingsError(
-            CONF_MOST_PER_DAY_L,
-            f"{CONF_MOST_PER_DAY_L} would bring more than {MOST_CAP_DKH_PER_DAY:g} dKH a day",
-        )
+        most = Amount(MOST_CAP_DKH_PER_DAY, "dKH")
+        raise SettingsError(CONF_MOST_PER_DAY_L, Code.DAY_TOO_MUCH, most=most)
     return LineSpec(
         DosingSpec(
             target_m=settings.target_m,

@@ -32,7 +32,7 @@ from .readings import (
     probe_temperature_c,
     pump_flow_l_per_h,
 )
-from .settings import SettingsError, system_settings
+from .settings import system_settings, vessel_missing
 from .watch import Watch
 
 if TYPE_CHECKING:
@@ -315,9 +315,7 @@ def make_dosing_watch(system: System, subentry: ConfigSubentry) -> DosingWatch:
     settings = dosing_settings(subentry.data)
     for key in (settings.vessel, settings.stock_vessel):
         if key is not None and key not in system.vessels:
-            named = system.entry.subentries.get(key)
-            why = "a vessel of it was removed" if named is None else f"{named.title} is not running"
-            raise SettingsError("vessel", why)
+            raise vessel_missing(system.entry.subentries.get(key))
     stock = None if settings.stock_vessel is None else system.vessels[settings.stock_vessel]
     spec = line_spec(
         settings,

@@ -31,12 +31,20 @@ from .engine.evaporation_book import (
 )
 from .engine.evaporation_reading import EvaporationReading
 from .engine.heater_watch import regulating_power_w
+from .engine.invalid import Code
 from .engine.quantities import Reason
 from .engine.validity import InputError
 from .evaporation_entities import evaporation_buttons, evaporation_sensors
 from .local_time import LocalTime
 from .readings import humidity_frac
-from .settings import SettingsError, entity, number, positive, system_settings
+from .settings import (
+    SettingsError,
+    entity,
+    number,
+    positive,
+    system_settings,
+    vessel_missing,
+)
 from .temperature_watch import TemperatureWatch
 from .watch import Watch
 from .watch_links import salt_verdict_of
@@ -77,7 +85,7 @@ def evaporation_settings(data: Mapping[str, Any], salinity: float) -> Evaporatio
     """
     vessel = data.get(CONF_VESSEL)
     if not isinstance(vessel, str):
-        raise SettingsError(CONF_VESSEL, f"{CONF_VESSEL} must name a vessel")
+        raise SettingsError(CONF_VESSEL, Code.NOT_NAMED)
     return EvaporationSettings(
         vessel=vessel,
         source=entity(data, CONF_TEMPERATURE_SOURCE),
@@ -246,14 +254,7 @@ def make_evaporation_watch(system: System, subentry: ConfigSubentry) -> Evaporat
     settings = evaporation_settings(subentry.data, salinity)
     named = system.entry.subentries
     if (heater := settings.temperature_watch) is not None and heater not in named:
-        text = "the temperature watch it is linked to was removed; choose another or none"
-        raise SettingsError(CONF_TEMPERATURE_WATCH, text)
+        raise SettingsError(CONF_TEMPERATURE_WATCH, Code.WATCH_REMOVED)
     if (vessel := system.vessels.get(settings.vessel)) is None:
-        known = named.get(settings.vessel)
-        text = (
-            "the vessel it is measured from was removed; choose another"
-            if known is None
-            else f"{known.title}, the vessel it is measured from, is not running"
-        )
-        raise SettingsError(CONF_VESSEL, text)
+        raise vessel_missing(named.get(settings.vessel))
     return EvaporationWatch(system, subentry, settings, vessel)

@@ -131,12 +131,19 @@ class FillLine(EntityOwner):
         """Tell that the level is reported too rarely for this line; take it back when it fills."""
         issue_id = f"reports_too_slow_{self.subentry_id}"
         if self.watch.block_reason == BlockReason.REPORTS_TOO_SLOW.value:
-            interval_s = self.destination.view.interval_s or 0.0
+            if (interval_s := self.destination.view.interval_s) is None:
+                # It is being learned anew; the guard goes by the old one until then.
+                return
             ir.async_create_issue(
                 self.hass,
                 DOMAIN,
                 issue_id,
-                is_fixable=False,
+                is_fixable=True,
+                data={
+                    "entry_id": self.destination.entry_id,
+                    "subentry_id": self.destination.subentry_id,
+                    "line_id": self.subentry_id,
+                },
                 severity=ir.IssueSeverity.WARNING,
                 translation_key="reports_too_slow",
                 translation_placeholders={

@@ -3,16 +3,34 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
-from homeassistant.const import UnitOfArea, UnitOfLength, UnitOfMass, UnitOfVolume
-from homeassistant.util.unit_conversion import AreaConverter, DistanceConverter, VolumeConverter
+from homeassistant.const import (
+    UnitOfArea,
+    UnitOfLength,
+    UnitOfMass,
+    UnitOfTemperature,
+    UnitOfVolume,
+)
+from homeassistant.util.unit_conversion import (
+    AreaConverter,
+    DistanceConverter,
+    TemperatureConverter,
+    VolumeConverter,
+)
 from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from homeassistant.core import HomeAssistant
+
+    from .engine.invalid import Amount
 
 # Stored to the micrometre and millionth of a litre, so that 15 in is 0.381 m exactly.
 _STORED_DIGITS: Final = 6
 _FORM_DIGITS: Final = 5
+_CELSIUS: Final = UnitOfTemperature.CELSIUS
+_SMALL: Final = 0.1
+_SIGNS: Final = {"degC": "°C", "m2": "m²"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,12 +39,13 @@ class FormUnits:
 
     length: UnitOfLength
     volume: UnitOfVolume
+    degree: UnitOfTemperature = _CELSIUS
 
     @classmethod
     def of(cls, hass: HomeAssistant) -> Self:
         """Return the units that fit the hub's unit system."""
         if hass.config.units is US_CUSTOMARY_SYSTEM:
-            return cls(UnitOfLength.INCHES, UnitOfVolume.GALLONS)
+            return cls(UnitOfLength.INCHES, UnitOfVolume.GALLONS, UnitOfTemperature.FAHRENHEIT)
         return cls(UnitOfLength.CENTIMETERS, UnitOfVolume.LITERS)
 
     def to_m(self, value: float) -> float:
@@ -71,6 +90,28 @@ class FormUnits:
         value = AreaConverter.convert(area_m2, UnitOfArea.SQUARE_METERS, self.area)
         return round(value, _FORM_DIGITS)
 
+    def show(self, amount: Amount) -> str:
+        """Return a number, or some of a row, as text in the keeper's unit."""
+        convert, unit = self._keepers(amount)
+        row = amount.value if isinstance(amount.value, tuple) else (amount.value,)
+        return f"{'; '.join(f'{convert(one):g}' for one in row)} {unit}".rstrip()
+
+    def _keepers(self, amount: Amount) -> tuple[Callable[[float], float], str]:
+        """Return what converts an amount, and the unit it comes to."""
+        if amount.is_as_taken:
+            return float, _SIGNS.get(amount.unit, amount.unit)
+        match amount.unit:
+            case "m":
+                return lambda value: _readable(self.from_m(value)), self.length
+            case "L":
+                return lambda value: _readable(self.from_l(value)), self.volume
+            case "m2":
+                return lambda value: _readable(self.from_m2(value)), self.area
+            case "degC":
+                convert = TemperatureConverter.converter_factory(_CELSIUS, self.degree)
+                return lambda value: _readable(convert(value)), self.degree
+        return float, _SIGNS.get(amount.unit, amount.unit)
+
     def show_m(self, metres: float) -> str:
         """Return a length in m as text with its unit."""
         return f"{self.from_m(metres):.1f} {self.length}"
@@ -90,3 +131,9 @@ class FormUnits:
     def show_l(self, litres: float) -> str:
         """Return a volume in L as text with its unit."""
         return f"{self.from_l(litres):.1f} {self.volume}"
+
+
+def _readable(value: float) -> float:
+    """Return a number to two places, or to two figures where that would leave less."""
+    rounded = round(value, 2)
+    return rounded if abs(rounded) >= _SMALL else float(f"{value:.2g}")

@@ -90,31 +90,41 @@ def check_limits(
     Raises:
         Refusal: naming the field, why, and a value that would work.
     """
-    vessel, model = destination.vessel, None if runtime is None else runtime.model
-    is_drain = data.get(CONF_DIRECTION) == DIRECTION_DRAIN
-    lowest_m = destination.empty_m if is_drain else destination.start_m
-    band_l = vessel.volume_l(destination.full_m) - vessel.volume_l(lowest_m)
-    # What fills a vessel tells nothing of what drains it.
-    is_alone = is_alone and not is_drain
-    found = finding(
-        Line(
-            longest_run_s=data[CONF_LONGEST_RUN_S],
-            band_l=band_l,
-            capacity_l=vessel.capacity_l,
-            rate_l_per_s=model.learned_fill_l_per_s if model is not None and is_alone else None,
-            interval_s=None if model is None else model.conditioner.interval_s,
-            stale_after_s=destination.stale_after_s,
-            daily_volume_l=data.get(CONF_DAILY_VOLUME_L),
-            daily_run_s=data.get(CONF_DAILY_RUN_S),
-            cap_frac=data[CONF_FRESH_WATER_CAP_FRAC] if data.get(CONF_FEEDS_SYSTEM) else None,
-            system_l=system_l,
-        )
-    )
+    limits = limits_of(data, destination, runtime, system_l=system_l, is_alone=is_alone)
+    found = finding(limits)
     if found is not None:
-        raise _refusal(found, band_l, units)
+        raise _refusal(found, limits.band_l, units)
     for name, key in ((FIELD_SETTLE, CONF_SETTLE_S), (FIELD_SHORTEST_PAUSE, CONF_SHORTEST_PAUSE_S)):
         if data[key] > LONGEST_WAIT_S:
             raise Refusal(name, f"{name}_range", works="0:05:00")
+
+
+def limits_of(
+    data: Mapping[str, Any],
+    destination: VesselSettings,
+    runtime: VesselRuntime | None,
+    *,
+    system_l: float,
+    is_alone: bool,
+) -> Line:
+    """Return a line as far as its limits go; arguments as of `check_limits`."""
+    vessel, model = destination.vessel, None if runtime is None else runtime.model
+    is_drain = data.get(CONF_DIRECTION) == DIRECTION_DRAIN
+    lowest_m = destination.empty_m if is_drain else destination.start_m
+    # What fills a vessel tells nothing of what drains it.
+    is_alone = is_alone and not is_drain
+    return Line(
+        longest_run_s=data[CONF_LONGEST_RUN_S],
+        band_l=vessel.volume_l(destination.full_m) - vessel.volume_l(lowest_m),
+        capacity_l=vessel.capacity_l,
+        rate_l_per_s=model.learned_fill_l_per_s if model is not None and is_alone else None,
+        interval_s=None if model is None else model.conditioner.interval_s,
+        stale_after_s=destination.stale_after_s,
+        daily_volume_l=data.get(CONF_DAILY_VOLUME_L),
+        daily_run_s=data.get(CONF_DAILY_RUN_S),
+        cap_frac=data[CONF_FRESH_WATER_CAP_FRAC] if data.get(CONF_FEEDS_SYSTEM) else None,
+        system_l=system_l,
+    )
 
 
 def _refusal(found: Finding, band_l: float, units: FormUnits) -> Refusal:

@@ -150,7 +150,7 @@ class FillLineFlow(StoredFlow):
         try:
             destination = vessel_settings(system.subentries[vessel_id].data)
         except (KeyError, TypeError, ValueError) as err:
-            raise Refusal("base", "destination_invalid", why=str(err)) from err
+            raise Refusal("base", "destination_invalid", why=err) from err
         running = getattr(system, "runtime_data", None)
         check_limits(
             data,

@@ -36,9 +36,10 @@ from .const import (
     DIRECTION_FILL,
 )
 from .engine.guard_state import GuardSettings
+from .engine.invalid import Code
 from .engine.line_limits import fresh_water_cap_l
 from .engine.mirror import room_l
-from .settings import SettingsError, VesselSettings, entity, number, positive
+from .settings import SettingsError, VesselSettings, amount, entity, number, positive
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,16 +167,16 @@ def _drain_settings(line: FillLineSettings, vessel: VesselSettings) -> GuardSett
 def _direction(data: Mapping[str, Any]) -> str:
     direction: str = data.get(CONF_DIRECTION, DIRECTION_FILL)
     if direction not in (DIRECTION_FILL, DIRECTION_DRAIN):
-        raise SettingsError(CONF_DIRECTION, f"{CONF_DIRECTION} must be fill or drain")
+        raise SettingsError(CONF_DIRECTION, Code.NO_CHOICE)
     if direction == DIRECTION_DRAIN and data.get(CONF_SOURCE_VESSEL) is not None:
-        raise SettingsError(CONF_SOURCE_VESSEL, "a drain draws from the vessel it drains")
+        raise SettingsError(CONF_SOURCE_VESSEL, Code.DRAIN_SOURCE)
     return direction
 
 
 def _wait(data: Mapping[str, Any], key: str, default: float) -> float:
     value = number(data, key, default)
     if value < 0:
-        raise SettingsError(key, f"{key} is {value}; 0 is the shortest")
+        raise SettingsError(key, Code.BELOW_0, value=amount(key, value))
     return value
 
 

@@ -16,6 +16,7 @@ from .engine.calibration import (
 )
 from .engine.calibration import strapped as strapped_table
 from .engine.geometry import Strapping, Vessel
+from .engine.invalid import Code
 
 if TYPE_CHECKING:
     from .vessel import VesselRuntime
@@ -58,7 +59,7 @@ def take_after(runtime: VesselRuntime, poured_l: float) -> Pour:
     """
     before = runtime.before_pour
     if before is None:
-        raise PourError(PourFault.FEW_SAMPLES, "the level before the pour was not taken")
+        raise PourError(PourFault.FEW_SAMPLES, Code.POUR_NOT_BEGUN)
     after = level_now(runtime, before.taken_s)
     return pour(runtime.settings.vessel, before.level, after, poured_l, jug_sigma_l(poured_l))
 

@@ -50,15 +50,26 @@ class StillwellFix(RepairsFlow):
     ) -> RepairsFlowResult:
         """Ask, then do it."""
 
-    def _form(self, schema: vol.Schema, errors: dict[str, str] | None = None) -> RepairsFlowResult:
-        issue = ir.async_get(self.hass).async_get_issue(DOMAIN, self.issue_id)
-        said = None if issue is None else issue.translation_placeholders
+    def _form(
+        self,
+        schema: vol.Schema,
+        errors: dict[str, str] | None = None,
+        *,
+        step_id: str = "confirm",
+        **more: str,
+    ) -> RepairsFlowResult:
+        """Show a step; `more` is what its text fills in beside the words of the notice."""
         return self.async_show_form(
-            step_id="confirm",
+            step_id=step_id,
             data_schema=schema,
             errors=errors or {},
-            description_placeholders=dict(said or {}),
+            description_placeholders=self._said() | more,
         )
+
+    def _said(self) -> dict[str, str]:
+        issue = ir.async_get(self.hass).async_get_issue(DOMAIN, self.issue_id)
+        said = None if issue is None else issue.translation_placeholders
+        return dict(said or {})
 
     @property
     def _subject(self) -> tuple[ConfigEntry, ConfigSubentry] | None:
@@ -70,7 +81,17 @@ class StillwellFix(RepairsFlow):
 
 
 class OtherEntityFlow(StillwellFix):
-    """Choose another entity in place of one that is gone."""
+    """Choose another entity in place of one that is gone, or of no use."""
+
+    @property
+    def _step(self) -> str:
+        """The step that asks for it."""
+        return "confirm"
+
+    @property
+    def _gone(self) -> str:
+        """The entity whose place another takes."""
+        return str(self._about["entity"])
 
     @override
     async def async_step_confirm(
@@ -79,7 +100,7 @@ class OtherEntityFlow(StillwellFix):
         """Ask for the entity; everything else stays as it is set."""
         if (subject := self._subject) is None:
             return self.async_abort(reason="removed")
-        gone = str(self._about["entity"])
+        gone = self._gone
         domain = split_entity_id(gone)[0]
         alike = next((group for group in ALIKE if domain in group), frozenset({domain}))
         schema = vol.Schema(
@@ -92,11 +113,11 @@ class OtherEntityFlow(StillwellFix):
             }
         )
         if user_input is None:
-            return self._form(schema)
+            return self._form(schema, step_id=self._step)
         entry, part = subject
         chosen = user_input[FIELD_ENTITY]
         if error := _refused(self.hass, part, gone, chosen):
-            return self._form(schema, {FIELD_ENTITY: error})
+            return self._form(schema, {FIELD_ENTITY: error}, step_id=self._step)
         # The entry's update listener reloads.
         self.hass.config_entries.async_update_subentry(
             entry, part, data=with_renamed(part.data, gone, chosen)
@@ -156,7 +177,7 @@ class TestPassedFlow(StillwellFix):
         """Ask whether it really was."""
         if user_input is None:
             return self._form(vol.Schema({}))
-        line = _line(self.hass, str(self._about["line_id"]))
+        line = line_of(self.hass, str(self._about["line_id"]))
         test = str(self._about["test"])
         if line is None or test not in line.proof_tests.tests:
             return self.async_abort(reason="removed")
@@ -164,23 +185,10 @@ class TestPassedFlow(StillwellFix):
         return self.async_create_entry(data={"passed_s": dt_util.utcnow().timestamp()})
 
 
-def _line(hass: HomeAssistant, line_id: str) -> FillLine | None:
+def line_of(hass: HomeAssistant, line_id: str) -> FillLine | None:
+    """Return the line with a subentry id; None when it was removed or stands still."""
     for entry in hass.config_entries.async_entries(DOMAIN):
         if entry.state is ConfigEntryState.LOADED and line_id in entry.runtime_data.lines:
             line: FillLine = entry.runtime_data.lines[line_id]
             return line
-    return None
-
-
-def fix_of(issue_id: str, data: Data | None) -> RepairsFlow | None:
-    """Return the flow of a notice of ours; None when there is only something to read."""
-    kinds: dict[str, type[StillwellFix]] = {
-        "source_missing_": OtherEntityFlow,
-        "actuator_missing_": OtherEntityFlow,
-        "unit_changed_": OtherMeasureFlow,
-        "proof_test_overdue_": TestPassedFlow,
-    }
-    for prefix, flow in kinds.items():
-        if issue_id.startswith(prefix) and data is not None:
-            return flow(data)
     return None

@@ -1,4 +1,4 @@
-"""Fixes the keeper may choose: install or renew the blueprints; others are in `repair_flows`."""
+"""Fixes the keeper may choose: of the blueprints here; the table names where others are."""
 
 from typing import Any, Final
 
@@ -9,9 +9,18 @@ from homeassistant.helpers import issue_registry as ir
 
 from .blueprint_care import ISSUE_ABSENT, ISSUE_OLDER, async_compare, async_install, names_of
 from .blueprint_files import FOLDER, Standing
-from .repair_flows import fix_of
+from .rare_reports_fix import RareReportsFlow
+from .repair_flows import Data, OtherEntityFlow, OtherMeasureFlow, StillwellFix, TestPassedFlow
 
 MENU: Final = ("keep_edited", "replace_edited")
+FIXES: Final[dict[str, type[StillwellFix]]] = {
+    "source_missing_": OtherEntityFlow,
+    "actuator_missing_": OtherEntityFlow,
+    "unit_changed_": OtherMeasureFlow,
+    "proof_test_overdue_": TestPassedFlow,
+    "reports_too_slow_": RareReportsFlow,
+}
+"""Beginning of a notice's id to what mends it."""
 
 
 class BlueprintFlow(RepairsFlow):
@@ -73,10 +82,17 @@ class BlueprintFlow(RepairsFlow):
 async def async_create_fix_flow(
     hass: HomeAssistant,  # noqa: ARG001 - the hub's signature
     issue_id: str,
-    data: dict[str, str | int | float | None] | None,
+    data: Data | None,
 ) -> RepairsFlow:
     """Return the flow that fixes an issue."""
     if issue_id in (ISSUE_ABSENT, ISSUE_OLDER):
         return BlueprintFlow()
     # What is left is only to be read and put away: a file that was damaged.
-    return fix_of(issue_id, data) or ConfirmRepairFlow()
+    return _fix_of(issue_id, data) or ConfirmRepairFlow()
+
+
+def _fix_of(issue_id: str, data: Data | None) -> RepairsFlow | None:
+    for prefix, flow in FIXES.items():
+        if issue_id.startswith(prefix) and data is not None:
+            return flow(data)
+    return None

@@ -26,6 +26,7 @@ from .const import (
 )
 from .decision_text import common_text
 from .engine.guard_events import Actor
+from .engine.invalid import Code
 from .engine.membrane import MembraneState, Stage
 from .engine.refill_run import Sight, reading_error_l
 from .engine.rodi_unit import RodiUnit, UnitSpec, UnitView
@@ -65,9 +66,9 @@ def rodi_settings(data: Mapping[str, Any]) -> RodiSettings:
     """
     line_id, stages, rated = (data.get(key) for key in (CONF_FILL_LINE, CONF_STAGES, CONF_RATED_L))
     if not isinstance(line_id, str):
-        raise SettingsError(CONF_FILL_LINE, f"{CONF_FILL_LINE} must name a fill line")
+        raise SettingsError(CONF_FILL_LINE, Code.NOT_NAMED)
     if not isinstance(stages, list | tuple):
-        raise SettingsError(CONF_STAGES, f"{CONF_STAGES} must be a list")
+        raise SettingsError(CONF_STAGES, Code.MISSING)
     rated = rated if isinstance(rated, Mapping) else {}
     temperature, pressure = data.get(CONF_TEMPERATURE_SOURCE), data.get(CONF_FEED_PRESSURE_SOURCE)
     return RodiSettings(
@@ -266,5 +267,5 @@ def make_rodi_watch(system: System, subentry: ConfigSubentry) -> RodiWatch:
     """
     settings = rodi_settings(subentry.data)
     if settings.line_id not in system.entry.subentries:
-        raise SettingsError(CONF_FILL_LINE, "its fill line was removed")
+        raise SettingsError(CONF_FILL_LINE, Code.LINE_REMOVED)
     return RodiWatch(system, subentry, settings)

@@ -9,6 +9,7 @@ from homeassistant.util.json import JsonValueType
 
 from .action_targets import register, watches
 from .const import DOMAIN
+from .decision_text import invalid_text
 from .engine.salinity_record import salinity_recorded
 from .engine.validity import InputError
 from .salinity_watch import SalinityWatch
@@ -38,7 +39,10 @@ async def _record_salinity(call: ServiceCall) -> ServiceResponse:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,
                 translation_key="salinity_refused",
-                translation_placeholders={"watch": watch.title, "why": str(err)},
+                translation_placeholders={
+                    "watch": watch.title,
+                    "why": invalid_text(watch.hass, err),
+                },
             ) from err
         await watch.async_record(salinity)
         told.append({"watch": watch.title, "salinity_psu": round(salinity, 2)})

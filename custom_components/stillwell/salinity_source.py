@@ -3,6 +3,7 @@
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
+from .engine.invalid import Code, Term
 from .engine.quantities import DAY_S, Reason
 from .engine.validity import InputError, InputFault
 from .engine.vat import stated_psu
@@ -52,8 +53,13 @@ def probe_salinity(
         return None
     unit = state_unit(state)
     if not fits_kind(unit, kind):
-        text = f"the unit {unit} of {state.entity_id} cannot be read as a {kind.split('_')[0]}"
-        raise InputError(InputFault.OUTSIDE_RANGE, text)
+        raise InputError(
+            InputFault.OUTSIDE_RANGE,
+            Code.UNIT_UNFIT,
+            unit=str(unit),
+            source=state.entity_id,
+            what=Term("a salinity" if kind is SalinityKind.SALINITY else "a conductivity"),
+        )
     if unit in PSU_UNITS:
         return stated_psu(value)
     is_at_25 = kind is SalinityKind.CONDUCTIVITY_AT_25

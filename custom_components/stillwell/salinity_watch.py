@@ -20,6 +20,7 @@ from .const import (
     SUBENTRY_SUMP,
 )
 from .decision_text import common_text, state_text
+from .engine.invalid import Code
 from .engine.quantities import Reason
 from .engine.salinity_book import SalinityBook, SalinitySpec, SalinityView
 from .engine.salt_balance import SaltVerdict
@@ -56,8 +57,7 @@ def salinity_settings(data: Mapping[str, Any], system_l: float) -> SalinitySetti
     try:
         kind = SalinityKind(data.get(CONF_SALINITY_KIND, ""))
     except ValueError as err:
-        text = f"{CONF_SALINITY_KIND} must be one of {', '.join(SalinityKind)}"
-        raise SettingsError(CONF_SALINITY_KIND, text) from err
+        raise SettingsError(CONF_SALINITY_KIND, Code.NO_CHOICE) from err
     has_probe = kind is not SalinityKind.BY_HAND
     temperature_source = data.get(CONF_TEMPERATURE_SOURCE)
     if kind is SalinityKind.CONDUCTIVITY:

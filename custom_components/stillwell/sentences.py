@@ -1,8 +1,9 @@
-"""English sentences for the hub's own voice agent.
+"""Sentences for the hub's own voice agent, in the hub's language and in English.
 
 An integration cannot ship a file of sentences; the hub reads those from its configuration
 only. So each vessel and line gets its sentences as the hub's own conversation triggers do,
-with its name in them: a question about anything else is left to others.
+with its name in them: a question about anything else is left to others. The answer comes in the
+language the agent was asked in.
 """
 
 import logging
@@ -21,27 +22,13 @@ from .answers import QUESTIONS, Answers
 from .const import DOMAIN
 from .coordinator import System
 from .fill_line import FillLine
+from .questions import ARTICLES, ASKED, languages_heard
 from .spoken_names import spoken_name, words
 from .targets import Target
 
 _LOGGER = logging.getLogger(__name__)
 
 CONVERSATION: Final = "conversation"
-
-ASKED: Final = {
-    "time_left": (
-        "how long (will|does|do) [the] NAME last",
-        "how long until [the] NAME (is|runs) empty",
-        "when (is|does|will) [the] NAME [be|run] empty",
-    ),
-    "amount": (
-        "how much water (is|is left|is there|do we have|have we got) in [the] NAME",
-        "how much is [left] in [the] NAME",
-        "how full is [the] NAME",
-        "how many (litres|liters|gallons) are [left] in [the] NAME",
-    ),
-    "lockout": ("(is|why is) [the] NAME locked out",),
-}
 
 
 async def async_register_sentences(hass: HomeAssistant, system: System) -> list[CALLBACK_TYPE]:
@@ -50,22 +37,26 @@ async def async_register_sentences(hass: HomeAssistant, system: System) -> list[
         return []
     registered: list[CALLBACK_TYPE] = []
     targets: list[Target] = [*system.vessels.values(), *system.lines.values()]
+    heard = languages_heard(hass.config.language)
     for target in targets:
-        for question, asked in ASKED.items():
+        for question in QUESTIONS:
             if question == "lockout" or not isinstance(target, FillLine):
-                remove = await _async_register(hass, target, question, asked)
+                remove = await _async_register(hass, target, question, heard)
                 registered += [] if remove is None else [remove]
     return registered
 
 
 async def _async_register(
-    hass: HomeAssistant, target: Target, question: str, asked: tuple[str, ...]
+    hass: HomeAssistant, target: Target, question: str, heard: list[str]
 ) -> CALLBACK_TYPE | None:
-    # Only words: marks would be read as part of the template.
-    name = " ".join(words(spoken_name(hass, target)))
-    if not name:
+    commands = [
+        sentence.replace("NAME", name)
+        for language in heard
+        if (name := _spoken(hass, target, language))
+        for sentence in ASKED[language][question]
+    ]
+    if not commands:
         return None
-    commands = [sentence.replace("NAME", name) for sentence in asked]
     try:
         configs = await async_validate_trigger_config(
             hass, [{CONF_PLATFORM: CONVERSATION, CONF_COMMAND: commands}]
@@ -82,6 +73,11 @@ async def _async_register(
         target.title,
         _LOGGER.log,
     )
+
+
+def _spoken(hass: HomeAssistant, target: Target, language: str) -> str:
+    # Only words: marks would be read as part of the template.
+    return " ".join(words(spoken_name(hass, target), ARTICLES[language]))
 
 
 async def _async_answer(

@@ -20,17 +20,22 @@ from .const import (
     CONF_STALE_AFTER_S,
     CONF_START_M,
     CONF_TEMPERATURE_SOURCE,
+    CONF_VESSEL,
     CONF_VOLUME_L,
     CONF_ZERO_IS_SUSPECT,
     DEFAULT_SALINITY_PSU,
 )
 from .engine.geometry import Vessel, shape_from_dict
+from .engine.invalid import Amount, Code, Invalid, Term, Value
 
 if TYPE_CHECKING:
-    from homeassistant.config_entries import ConfigEntry
+    from homeassistant.config_entries import ConfigEntry, ConfigSubentry
 
 LENGTH_MARGIN_M: Final = 1e-6
 """Marks are compared to the micrometre, the step in which the forms store them."""
+
+
+UNITS: Final = {"m": "m", "l": "L", "s": "s", "c": "degC", "m2": "m2", "psu": "PSU", "dkh": "dKH"}
 
 
 class Measure(StrEnum):
@@ -49,11 +54,11 @@ class Measure(StrEnum):
     """4-20 mA loop current."""
 
 
-class SettingsError(ValueError):
+class SettingsError(Invalid):
     """Stored settings that cannot be used; ``field`` names the key to correct."""
 
-    def __init__(self, field: str, message: str) -> None:
-        super().__init__(message)
+    def __init__(self, field: str, code: Code, **values: Value) -> None:
+        super().__init__(code, what=Term(field), **values)
         self.field = field
 
 
@@ -128,6 +133,13 @@ def vessel_settings(data: Mapping[str, Any]) -> VesselSettings:
     )
 
 
+def vessel_missing(named: ConfigSubentry | None) -> SettingsError:
+    """Return why a vessel that something needs is not there; None: it was removed."""
+    if named is None:
+        return SettingsError(CONF_VESSEL, Code.VESSEL_REMOVED)
+    return SettingsError(CONF_VESSEL, Code.VESSEL_NOT_RUNNING, vessel=named.title)
+
+
 def zero_is_suspect_by_default(measure: Measure) -> bool:
     """Whether a number of exactly 0 is more likely an unplugged strip than an empty vessel.
 
@@ -140,15 +152,13 @@ def _measure(data: Mapping[str, Any]) -> Measure:
     try:
         return Measure(data[CONF_MEASURE])
     except (KeyError, ValueError) as err:
-        raise SettingsError(
-            CONF_MEASURE, f"{CONF_MEASURE} must be one of {', '.join(Measure)}"
-        ) from err
+        raise SettingsError(CONF_MEASURE, Code.NO_CHOICE) from err
 
 
 def _vessel(data: Mapping[str, Any]) -> Vessel:
     shape = data.get(CONF_SHAPE)
     if not isinstance(shape, Mapping):
-        raise SettingsError(CONF_SHAPE, f"{CONF_SHAPE} is missing")
+        raise SettingsError(CONF_SHAPE, Code.MISSING)
     return shape_from_dict(dict(shape))
 
 
@@ -158,16 +168,22 @@ def _marks(data: Mapping[str, Any], height_m: float) -> tuple[float, float, floa
     full_m = number(data, CONF_FULL_M)
     high_m = number(data, CONF_HIGH_M, height_m)
     if empty_m < 0:
-        raise SettingsError(CONF_EMPTY_M, f"{CONF_EMPTY_M} is {empty_m}; 0 is the lowest")
+        raise SettingsError(CONF_EMPTY_M, Code.BELOW_0, value=Amount(empty_m, "m"))
     if not empty_m < start_m:
-        raise SettingsError(CONF_START_M, f"{CONF_START_M} must lie above {CONF_EMPTY_M} {empty_m}")
+        other, value = Term(CONF_EMPTY_M), Amount(empty_m, "m")
+        raise SettingsError(CONF_START_M, Code.NOT_ABOVE, other=other, value=value)
     if not start_m < full_m:
-        raise SettingsError(CONF_FULL_M, f"{CONF_FULL_M} must lie above {CONF_START_M} {start_m}")
+        other, value = Term(CONF_START_M), Amount(start_m, "m")
+        raise SettingsError(CONF_FULL_M, Code.NOT_ABOVE, other=other, value=value)
     if not full_m <= high_m <= height_m + LENGTH_MARGIN_M:
-        raise SettingsError(
-            CONF_HIGH_M, f"{CONF_HIGH_M} must lie from {full_m} up to the height {height_m}"
-        )
+        low, high = Amount(full_m, "m"), Amount(height_m, "m")
+        raise SettingsError(CONF_HIGH_M, Code.BETWEEN, low=low, high=high)
     return empty_m, start_m, full_m, high_m
+
+
+def amount(key: str, value: float) -> Amount:
+    """Return the number of a key with the unit that the key's name ends in."""
+    return Amount(value, UNITS.get(key.rpartition("_")[2], ""))
 
 
 def entity(data: Mapping[str, Any], key: str) -> str:
@@ -178,7 +194,7 @@ def entity(data: Mapping[str, Any], key: str) -> str:
     """
     value = data.get(key)
     if not isinstance(value, str) or not value:
-        raise SettingsError(key, f"{key} must name an entity")
+        raise SettingsError(key, Code.NO_ENTITY)
     return value
 
 
@@ -190,7 +206,7 @@ def positive(data: Mapping[str, Any], key: str, default: float | None = None) ->
     """
     value = number(data, key, default)
     if value <= 0:
-        raise SettingsError(key, f"{key} is {value}; it must be greater than 0")
+        raise SettingsError(key, Code.NOT_ABOVE_0, value=amount(key, value))
     return value
 
 
@@ -202,5 +218,5 @@ def number(data: Mapping[str, Any], key: str, default: float | None = None) -> f
     """
     value = data.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-        raise SettingsError(key, f"{key} must be a finite number, not {value!r}")
+        raise SettingsError(key, Code.NOT_FINITE)
     return float(value)

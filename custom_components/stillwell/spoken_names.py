@@ -12,9 +12,10 @@ from homeassistant.helpers import entity_registry as er
 from .const import DOMAIN
 from .coordinator import System
 from .fill_line import FillLine
+from .questions import ARTICLES
 from .targets import Target
 
-ARTICLES: Final = frozenset({"the", "my", "our"})
+ANY_ARTICLE: Final = frozenset().union(*ARTICLES.values())
 
 
 def _entry_id(target: Target) -> str:
@@ -32,10 +33,10 @@ def spoken_name(hass: HomeAssistant, target: Target) -> str:
     return re.sub(r"^the\s+", "", name, flags=re.IGNORECASE)
 
 
-def words(name: str) -> list[str]:
+def words(name: str, articles: frozenset[str] = ANY_ARTICLE) -> list[str]:
     """Return the words of a name, without case, marks and leading article."""
     found = re.findall(r"\w+", name.casefold())
-    return found[1:] if len(found) > 1 and found[0] in ARTICLES else found
+    return found[1:] if len(found) > 1 and found[0] in articles else found
 
 
 def all_targets(hass: HomeAssistant, assistant: str | None = None) -> list[Target]:

@@ -10,6 +10,7 @@ from homeassistant.config_entries import (
 )
 
 from .decimal_mark import written_quantities
+from .decision_text import invalid_text
 from .vessel_checks import Refusal
 from .vessel_neighbours import free_name
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     import voluptuous as vol
     from homeassistant.config_entries import ConfigSubentry
+    from homeassistant.core import HomeAssistant
 
 FIELD_NAME = "name"
 
@@ -71,7 +73,7 @@ class StoredFlow(ConfigSubentryFlow):
             data_schema=self.add_suggested_values_to_schema(schema, values),
             errors={refusal.field: refusal.key} if refusal else {},
             description_placeholders=written_quantities(
-                self.hass, placeholders | (refusal.placeholders if refusal else {})
+                self.hass, placeholders | refused_words(self.hass, refusal)
             ),
             last_step=is_last,
         )
@@ -117,6 +119,15 @@ class SingleFormFlow(StoredFlow):
         Raises:
             Refusal: naming the field, why, and what would work.
         """
+
+
+def refused_words(hass: HomeAssistant, refusal: Refusal | None) -> dict[str, str]:
+    """Return what the text of a refusal fills in; none without one."""
+    given = {} if refusal is None else refusal.placeholders
+    return {
+        key: word if isinstance(word, str) else invalid_text(hass, word)
+        for key, word in given.items()
+    }
 
 
 def check_name(given: str, taken: set[str], proposal: str) -> None:

@@ -24,6 +24,7 @@ from .const import (
 )
 from .engine.cut_out import SILENCE_S, CutOut, CutOutFacts, CutOutReason, CutOutView
 from .engine.heater_watch import HeaterVerdict, HeaterWatch, ThermalSpec, ThermalView
+from .engine.invalid import Amount, Code
 from .engine.validity import InputError
 from .readings import OLDEST_TEMPERATURE_S, temperature_c
 from .settings import SettingsError, entity, number, positive, system_settings
@@ -74,7 +75,8 @@ def watch_settings(data: Mapping[str, Any], system_l: float) -> WatchSettings:
 def _silence_s(data: Mapping[str, Any]) -> float:
     silence_s = number(data, CONF_SILENCE_S, SILENCE_S)
     if not SHORTEST_SILENCE_S <= silence_s <= LONGEST_SILENCE_S:
-        raise SettingsError(CONF_SILENCE_S, f"{CONF_SILENCE_S} must be from 60 to 21600")
+        low, high = Amount(SHORTEST_SILENCE_S, "s"), Amount(LONGEST_SILENCE_S, "s")
+        raise SettingsError(CONF_SILENCE_S, Code.BETWEEN, low=low, high=high)
     return silence_s
 
 

@@ -404,6 +404,13 @@ class VesselRuntime(EntityOwner):
     # What actions do
 
     @callback
+    def async_learn_rhythm_anew(self) -> None:
+        """Forget how often the level source reports, and how finely; the water stays as learned."""
+        self.model.go_live()
+        self.async_publish(dt_util.utcnow().timestamp())
+        self._on_learned()
+
+    @callback
     def async_accept_use(self) -> None:
         """Take the present use as normal: the warning of a loss ends."""
         self.model.acknowledge_loss()

@@ -50,9 +50,12 @@ _PAIR: Final = 2
 
 
 class Refusal(Exception):  # noqa: N818 - a choice that is declined, not a fault
-    """An entry that cannot work: the field, the text's key, and what the text fills in."""
+    """An entry that cannot work: the field, the text's key, and what the text fills in.
 
-    def __init__(self, field: str, key: str, **placeholders: str) -> None:
+    An error among the latter is told in the hub's language where the form is shown.
+    """
+
+    def __init__(self, field: str, key: str, **placeholders: str | Exception) -> None:
         super().__init__(key)
         self.field = field
         self.key = key
@@ -82,7 +85,7 @@ def shape_data(kind: str, values: Mapping[str, Any], units: FormUnits) -> dict[s
         shape_from_dict(shape)
     except GeometryError as err:
         field = FIELD_TABLE if kind == STRAPPING else err.field.removesuffix("_m")
-        raise Refusal(field, "shape_refused", why=str(err)) from err
+        raise Refusal(field, "shape_refused", why=err) from err
     return shape
 
 

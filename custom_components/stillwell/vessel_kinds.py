@@ -15,6 +15,7 @@ from .const import (
     SUBENTRY_MIXING_VAT,
     SUBENTRY_SUMP,
 )
+from .engine.invalid import Amount, Code
 from .engine.salt_mass import MOST_HYDRATION_FRAC
 from .engine.seawater import LEAST_PSU, MOST_PSU
 from .settings import LENGTH_MARGIN_M, SettingsError, VesselSettings, number, positive
@@ -60,9 +61,8 @@ def sump_settings(
     height_m = vessel.vessel.height_m
     rim_m = number(data, CONF_RIM_M, height_m)
     if not vessel.high_m <= rim_m + LENGTH_MARGIN_M or not rim_m <= height_m + LENGTH_MARGIN_M:
-        raise SettingsError(
-            CONF_RIM_M, f"{CONF_RIM_M} must lie from {vessel.high_m} up to the height {height_m}"
-        )
+        low, high = Amount(vessel.high_m, "m"), Amount(height_m, "m")
+        raise SettingsError(CONF_RIM_M, Code.BETWEEN, low=low, high=high)
     surface = data.get(CONF_DISPLAY_SURFACE_M2)
     return SumpSettings(
         rim_m=min(rim_m, height_m),
@@ -81,15 +81,11 @@ def vat_settings(
     """
     target_psu = number(data, CONF_TARGET_PSU, system.salinity_psu)
     if not LEAST_PSU <= target_psu <= MOST_PSU:
-        raise SettingsError(
-            CONF_TARGET_PSU, f"{CONF_TARGET_PSU} must lie from {LEAST_PSU:g} to {MOST_PSU:g} PSU"
-        )
+        low, high = Amount(LEAST_PSU, "PSU"), Amount(MOST_PSU, "PSU")
+        raise SettingsError(CONF_TARGET_PSU, Code.BETWEEN, low=low, high=high)
     salt_water_frac = number(data, CONF_SALT_WATER_FRAC, 0.0)
     if not 0.0 <= salt_water_frac <= MOST_HYDRATION_FRAC:
-        raise SettingsError(
-            CONF_SALT_WATER_FRAC,
-            f"{CONF_SALT_WATER_FRAC} must lie from 0 to {MOST_HYDRATION_FRAC:g}",
-        )
+        raise SettingsError(CONF_SALT_WATER_FRAC, Code.BETWEEN, low=0.0, high=MOST_HYDRATION_FRAC)
     return VatSettings(
         target_psu=target_psu,
         salinity_source=data.get(CONF_SALINITY_SOURCE),

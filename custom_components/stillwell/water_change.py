@@ -39,6 +39,7 @@ from .engine.guard_events import (
     StopRequested,
 )
 from .engine.guard_table import RUNNING, Phase
+from .engine.invalid import Code
 from .engine.salt_mass import Water
 from .engine.validity import number as stored_number
 from .engine.vat import USUAL_C
@@ -444,7 +445,7 @@ def _above_empty_l(vessel: VesselRuntime) -> float | None:
 def _line(system: System, data: Mapping[str, Any], key: str) -> FillLine:
     line = system.lines.get(entity(data, key))
     if line is None:
-        raise SettingsError(key, f"{key}: this line was removed, or its settings are no use")
+        raise SettingsError(key, Code.CHANGE_LINE)
     return line
 
 
@@ -457,16 +458,16 @@ def make_water_change(system: System, subentry: ConfigSubentry) -> WaterChange:
     data = subentry.data
     drain, refill = _line(system, data, CONF_DRAIN_LINE), _line(system, data, CONF_REFILL_LINE)
     if not drain.settings.is_drain or refill.settings.is_drain:
-        raise SettingsError(CONF_DRAIN_LINE, "one line must drain the sump, the other refill it")
+        raise SettingsError(CONF_DRAIN_LINE, Code.CHANGE_DIRECTIONS)
     if drain.destination is not refill.destination:
-        raise SettingsError(CONF_REFILL_LINE, "both lines must be at the same vessel")
+        raise SettingsError(CONF_REFILL_LINE, Code.CHANGE_VESSELS)
     if refill.settings.fresh_water_cap_frac is not None:
-        raise SettingsError(CONF_REFILL_LINE, "the refill line is one for fresh water")
+        raise SettingsError(CONF_REFILL_LINE, Code.CHANGE_FRESH)
     parts = () if refill.source is None else refill.source.parts
     vat = next((part for part in parts if isinstance(part, VatPart)), None)
     if vat is None:
-        raise SettingsError(CONF_REFILL_LINE, "the refill line must draw from a mixing vat")
+        raise SettingsError(CONF_REFILL_LINE, Code.CHANGE_NO_VAT)
     share_frac = number(data, CONF_LARGEST_SHARE_FRAC, DEFAULT_SHARE_FRAC)
     if not 0.0 < share_frac <= MOST_FRAC:
-        raise SettingsError(CONF_LARGEST_SHARE_FRAC, f"the share must be from 0 to {MOST_FRAC:g}")
+        raise SettingsError(CONF_LARGEST_SHARE_FRAC, Code.BETWEEN, low=0.0, high=MOST_FRAC)
     return WaterChange(system, subentry, (drain, refill), vat, share_frac)

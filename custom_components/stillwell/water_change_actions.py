@@ -9,6 +9,7 @@ from homeassistant.util.json import JsonValueType
 
 from .action_targets import register, watches
 from .const import DOMAIN
+from .decision_text import invalid_text
 from .engine.validity import InputError
 from .engine.water_change import salinity_after
 from .water_change import WaterChange
@@ -26,7 +27,10 @@ def _told(change: WaterChange, volume_l: float | None) -> dict[str, JsonValueTyp
         raise ServiceValidationError(
             translation_domain=DOMAIN,
             translation_key="change_refused",
-            translation_placeholders={"change": change.title, "why": str(err)},
+            translation_placeholders={
+                "change": change.title,
+                "why": invalid_text(change.hass, err),
+            },
         ) from err
     return {
         "change": change.title,

@@ -8,9 +8,11 @@ from dataclasses import replace
 
 import pytest
 from custom_components.stillwell.engine.line_limits import (
+    Acceptance,
     Fault,
     Finding,
     Line,
+    acceptance,
     finding,
     fresh_water_cap_l,
 )
@@ -122,3 +124,47 @@ def test_what_is_said_to_work_works() -> None:
     assert found is not None
     assert found.works is not None
     assert finding(replace(line, cap_frac=found.works)) is None
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        # Four reports of 2000 s take 8000 s: 134 whole minutes. In 2000 s 22.86 L in 3900 s
+        # become 11.723 L.
+        ({"interval_s": 2000.0}, Acceptance(8040.0, True, 2000.0, 22.86 / 3900.0 * 2000.0)),
+        ({"interval_s": 2000.0, "rate_l_per_s": None}, Acceptance(8040.0, True, 2000.0, None)),
+        # A longest run that is long enough stays.
+        ({"interval_s": 60.0, "rate_l_per_s": None}, Acceptance(7200.0, True, 60.0, None)),
+        # Three intervals of 2000 s are 6000 s; less may be missed by a report that is only late.
+        (
+            {"interval_s": 2000.0, "rate_l_per_s": None, "stale_after_s": 5999.0},
+            Acceptance(8040.0, False, 2000.0, None),
+        ),
+        # One of 400 s lets reports of 100 s pass, and a run of two hours bears it.
+        (
+            {"interval_s": 100.0, "rate_l_per_s": None, "stale_after_s": 400.0},
+            Acceptance(7200.0, True, 100.0, None),
+        ),
+        # Nothing is known, more than a day would be needed, a day may hold two hours only,
+        # and the vessel would be poured twice over (195 min at this rate, 200 are needed).
+        ({"interval_s": None}, None),
+        ({"interval_s": 25_200.0, "rate_l_per_s": None}, None),
+        ({"interval_s": 2000.0, "daily_run_s": 7200.0}, None),
+        ({"interval_s": 3000.0}, None),
+    ],
+)
+def test_what_lets_rare_reports_guard_a_line(
+    changes: dict[str, float | None], expected: Acceptance | None
+) -> None:
+    found = acceptance(replace(LAGOON, **changes))
+    if expected is None or found is None:
+        assert found is expected
+        return
+    assert (found.longest_run_s, found.keeps_stale, found.unseen_s) == (
+        expected.longest_run_s,
+        expected.keeps_stale,
+        expected.unseen_s,
+    )
+    assert found.unseen_l == (
+        None if expected.unseen_l is None else pytest.approx(expected.unseen_l)
+    )

@@ -359,7 +359,10 @@ async def test_a_vessel_that_cannot_be_used_is_told(hass: HomeAssistant, walk: W
     await walk.send(ENDS)
     form = await walk.send(LIMITS)
     assert form["errors"] == {"base": "destination_invalid"}
-    assert "start_m" in walk.placeholders["why"] or "full_m" in walk.placeholders["why"]
+    # The full mark of the reservoir is 30 cm.
+    assert walk.placeholders["why"] == (
+        "the full mark must lie above the start mark, which is 50 cm"
+    )
 
 
 async def test_own_entities_are_not_offered(hass: HomeAssistant, walk: Walk) -> None:

@@ -11,7 +11,7 @@ from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
 from string import Formatter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import custom_components.stillwell as package
 import pytest
@@ -329,6 +329,15 @@ def test_every_word_of_the_log_and_of_a_notice_has_its_text() -> None:
     assert set(notice["reason"]["state"]) == reasons
 
 
+ADDED_BY_A_FIX: Final = {
+    "blueprints_absent": {"edited", "error"},
+    "blueprints_older": {"edited", "error"},
+    "unit_changed": {"unit"},
+    "reports_too_slow": {"run", "works", "water"},
+}
+"""What the steps of a fix add of their own."""
+
+
 def _raised() -> Iterator[tuple[str, str, set[str], str]]:
     """Find what the code raises or reports by key: group, key, placeholders given, place."""
     for path in PACKAGE.glob("*.py"):
@@ -363,9 +372,7 @@ def test_what_the_code_raises_has_its_text() -> None:
         assert key in EN[group], (place, key)
         for _, text in _leaves(EN[group][key]):
             used = {field for _, field, _, _ in Formatter().parse(text) if field}
-            # what the steps of a fix add of their own
-            added = {"edited", "error", "unit"} if "fix_flow" in EN[group][key] else set()
-            assert used <= given | added, (place, key)
+            assert used <= given | ADDED_BY_A_FIX.get(key, set()), (place, key)
 
 
 @pytest.mark.parametrize("kind", ["vessel", "line", "watch"])

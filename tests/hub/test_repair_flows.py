@@ -1,9 +1,12 @@
 """Fixes from a notice: another entity, another measure, a proof test passed, a file put away."""
 
 from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.engine.pipeline import VesselModel
+from homeassistant.const import STATE_UNAVAILABLE
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 
@@ -170,14 +173,19 @@ async def test_a_test_that_was_made_is_noted_from_the_notice(hass: HomeAssistant
     assert (done["type"], done["reason"]) == ("abort", "removed")
 
 
-async def test_a_level_that_is_reported_too_rarely_is_told(hass: HomeAssistant, lab: Lab) -> None:
-    """A run of ten minutes cannot be guarded by a report each five."""
-    await lab.set_up(device=VALVE, longest_run_s=600)
-    assert told(hass, "reports_too_slow") == []
+async def rare_reports(lab: Lab, **changes: Any) -> None:
+    """Have a line of ten minutes, and a level that is reported each five."""
+    await lab.set_up(device=VALVE, longest_run_s=600, **changes)
+    assert told(lab.hass, "reports_too_slow") == []
     for i in range(40):
         await lab.wait(300)
         await lab.level(20.0 - 0.01 * i)
     await lab.wait(31)
+
+
+async def test_a_level_that_is_reported_too_rarely_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    """A run of ten minutes cannot be guarded by a report each five."""
+    await rare_reports(lab)
     (issue_id,) = told(hass, "reports_too_slow")
     issue = ir.async_get(hass).async_get_issue(DOMAIN, issue_id)
     assert float(issue.translation_placeholders["interval"]) == pytest.approx(300.0, abs=1.0)
@@ -188,3 +196,136 @@ async def test_a_level_that_is_reported_too_rarely_is_told(hass: HomeAssistant, 
         await lab.level(19.6 - 0.01 * i)
     await lab.wait(31)
     assert told(hass, "reports_too_slow") == []
+
+
+async def begin_fix(hass: HomeAssistant, choice: str) -> dict[str, Any]:
+    """Open the notice of rare reports and choose what shall be done."""
+    (issue_id,) = told(hass, "reports_too_slow")
+    menu = await open_fix(hass, issue_id)
+    assert menu["type"] == "menu"
+    assert float(menu["description_placeholders"]["interval"]) == pytest.approx(300.0, abs=1.0)
+    return dict(await answer_fix(hass, menu, {"next_step_id": choice}))
+
+
+async def test_a_longer_run_is_set_knowingly(hass: HomeAssistant, lab: Lab) -> None:
+    """Four reports of 300 s are the least of a run: 1200 s, in whole minutes 0:20:00."""
+    await rare_reports(lab)
+    form = await begin_fix(hass, "longer_run")
+    said = form["description_placeholders"]
+    assert (form["step_id"], said["run"], said["works"]) == ("longer_run", "0:10:00", "0:20:00")
+    assert said["water"] == "an amount that is not known yet"
+    assert (await answer_fix(hass, form, {}))["type"] == "create_entry"
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert lab.entry.get_subentries_of_type("fill_line")[0].data["longest_run_s"] == 1200.0
+    for i in range(6):
+        await lab.wait(300)
+        await lab.level(19.6 - 0.01 * i)
+    await lab.wait(31)
+    assert told(hass, "reports_too_slow") == []
+    assert lab.watch.block_reason is None
+
+
+async def test_what_is_poured_between_two_reports_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    """At 0.03 L/s, 9 L run in 300 s; a whole fill of 20.7 L takes less than the 20 minutes."""
+    await rare_reports(lab)
+    with patch.object(VesselModel, "learned_fill_l_per_s", 0.03):
+        form = await begin_fix(hass, "longer_run")
+    assert form["description_placeholders"]["water"] == "9.0 L"
+
+
+async def test_a_longer_run_drops_an_oldest_report_that_could_not_be_met(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await rare_reports(lab, stale_after_s=400)
+    form = await begin_fix(hass, "longer_run")
+    await answer_fix(hass, form, {})
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert "stale_after_s" not in lab.entry.get_subentries_of_type("reservoir")[0].data
+
+
+async def test_a_longer_run_is_not_offered_against_another_limit(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """A line that may be on for 15 minutes a day cannot have a run of 20."""
+    await rare_reports(lab, daily_run_s=900)
+    (issue_id,) = told(hass, "reports_too_slow")
+    menu = await open_fix(hass, issue_id)
+    assert menu["menu_options"] == ["other_source", "learn_anew"]
+
+
+async def test_another_source_reports_oftener(hass: HomeAssistant, lab: Lab) -> None:
+    await rare_reports(lab)
+    form = await begin_fix(hass, "other_source")
+    assert form["step_id"] == "other_source"
+    again = await answer_fix(hass, form, {"entity": "sensor.nowhere"})
+    assert (again["step_id"], again["errors"]) == ("other_source", {"entity": "not_there"})
+    hass.states.async_set(NEW, "19.6", {"unit_of_measurement": "cm"})
+    assert (await answer_fix(hass, again, {"entity": NEW}))["type"] == "create_entry"
+    await hass.async_block_till_done(wait_background_tasks=True)
+    lab.source = NEW
+    for i in range(12):
+        await lab.wait(60)
+        await lab.level(19.6 - 0.01 * i)
+    await lab.wait(31)
+    assert lab.runtime.settings.source == NEW
+    assert told(hass, "reports_too_slow") == []
+    assert lab.watch.block_reason is None
+
+
+async def test_the_interval_is_learned_anew_and_nothing_fills_meanwhile(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await rare_reports(lab)
+    used = lab.runtime.view.total_used_l
+    form = await begin_fix(hass, "learn_anew")
+    assert (await answer_fix(hass, form, {}))["type"] == "create_entry"
+    await lab.wait(31)
+    assert lab.runtime.view.interval_s is None
+    assert not lab.watch.is_permitted
+    # Not told while nobody knows whether it is so.
+    assert told(hass, "reports_too_slow") == []
+    for i in range(12):
+        await lab.wait(60)
+        await lab.level(19.6 - 0.01 * i)
+    await lab.wait(31)
+    assert lab.watch.block_reason is None
+    assert told(hass, "reports_too_slow") == []
+    assert lab.runtime.view.total_used_l >= used
+
+
+async def test_reports_that_stay_rare_are_told_again(hass: HomeAssistant, lab: Lab) -> None:
+    await rare_reports(lab)
+    form = await begin_fix(hass, "learn_anew")
+    await answer_fix(hass, form, {})
+    for i in range(12):
+        await lab.wait(300)
+        await lab.level(19.6 - 0.01 * i)
+    await lab.wait(31)
+    assert len(told(hass, "reports_too_slow")) == 1
+
+
+async def test_the_interval_is_not_forgotten_while_water_runs(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await rare_reports(lab)
+    form = await begin_fix(hass, "learn_anew")
+    hass.states.async_set(VALVE, STATE_UNAVAILABLE)
+    await hass.async_block_till_done()
+    done = await answer_fix(hass, form, {})
+    assert (done["type"], done["reason"]) == ("abort", "not_at_rest")
+    assert done["description_placeholders"]["vessel"] == "Lagoon reservoir"
+    assert lab.runtime.view.interval_s == pytest.approx(300.0, abs=1.0)
+
+
+@pytest.mark.parametrize("choice", ["learn_anew", "longer_run"])
+async def test_a_line_that_stands_still_is_not_mended(
+    hass: HomeAssistant, lab: Lab, choice: str
+) -> None:
+    await rare_reports(lab)
+    (issue_id,) = told(hass, "reports_too_slow")
+    form = await begin_fix(hass, choice)
+    await hass.config_entries.async_unload(lab.entry.entry_id)
+    done = await answer_fix(hass, form, {})
+    assert (done["type"], done["reason"]) == ("abort", "removed")
+    again = await open_fix(hass, issue_id)
+    assert (again["type"], again["reason"]) == ("abort", "removed")

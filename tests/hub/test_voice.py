@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
@@ -11,6 +12,7 @@ from custom_components.stillwell import llm as our_tools
 from custom_components.stillwell.answers import Answers
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.intent import INTENTS
+from custom_components.stillwell.questions import ARTICLES, ASKED, languages_heard
 from homeassistant.components.conversation import async_converse
 from homeassistant.components.homeassistant.exposed_entities import async_expose_entity
 from homeassistant.components.llm import async_get_tools
@@ -45,9 +47,9 @@ async def _voice(hass: HomeAssistant) -> None:
         assert await async_setup_component(hass, component, {})
 
 
-async def say(hass: HomeAssistant, text: str) -> str:
+async def say(hass: HomeAssistant, text: str, language: str = "en") -> str:
     """Say a sentence and return the answer."""
-    result = await async_converse(hass, text, None, Context(), language="en")
+    result = await async_converse(hass, text, None, Context(), language=language)
     return str(result.response.speech["plain"]["speech"])
 
 
@@ -224,6 +226,166 @@ async def test_a_refused_sentence_does_not_keep_the_guard_from_starting(
     ):
         await lab.reload()
     assert lab.entry.state.value == "loaded"
+
+
+# Other languages
+
+# 20 cm of 900 cm2 are 18 L, of 27 L at the full mark; 1.8 L lie below the empty mark.
+AMOUNTS = {
+    "de": (
+        (
+            "Der Behälter „Lagune“ enthält 18 Liter, das sind 67 % von voll."
+            " Davon nutzbar: 16.2 Liter."
+        ),
+        (
+            "Wie voll ist die Lagune?",
+            "wie viel Wasser ist noch in der Lagune",
+            "Wieviel Liter sind in der Lagune?",
+        ),
+    ),
+    "es": (
+        "En Lagune hay 18 litros, un 67 % de lleno. De ello se pueden usar 16.2 litros.",
+        (
+            "¿Cuánta agua queda en la Lagune?",
+            "¿Cómo de llena está la lagune?",
+            "cuantos litros hay en lagune",
+        ),
+    ),
+    "fr": (
+        "Lagune contient 18 litres, soit 67\u00a0% du plein, dont 16.2 litres utilisables.",
+        (
+            "Combien d'eau reste-t-il dans la Lagune ?",
+            "Combien de litres y a-t-il dans la lagune ?",
+            "À quel point la lagune est-elle pleine ?",
+        ),
+    ),
+    "nl": (
+        "In Lagune zit 18 liter, 67 % van vol. Daarvan is 16.2 liter bruikbaar.",
+        (
+            "Hoeveel water zit er nog in de Lagune?",
+            "hoe vol is de lagune",
+            "hoeveel liter zit er in Lagune",
+        ),
+    ),
+}
+LASTS = {
+    "de": (
+        r".* „Lagune“ reicht noch etwa (\d\.?\d?) Tage, bis (\w+) um (\d\d:\d\d) Uhr\..*",
+        ("Wie lange reicht die Lagune noch?", "wie lange hält das Wasser in der Lagune",
+         "Wann ist die Lagune leer?"),
+    ),
+    "es": (
+        r".* Lagune durará alrededor de (\d\.?\d?) días, hasta el (\w+) a las (\d\d:\d\d)\..*",
+        ("¿Cuánto tiempo durará la Lagune?", "¿Cuándo estará vacía la lagune?",
+         "¿cuándo se vacía lagune?"),
+    ),
+    "fr": (
+        r"Lagune tiendra environ (\d\.?\d?) jours, date probable\s: (\w+) à (\d\d:\d\d)\..*",
+        ("Combien de temps la lagune va-t-elle tenir ?", "Combien de temps durera la Lagune ?",
+         "Quand la lagune sera-t-elle vide ?"),
+    ),
+    "nl": (
+        r"Lagune gaat nog ongeveer (\d\.?\d?) dagen mee, tot (\w+) om (\d\d:\d\d)\..*",
+        ("Hoe lang gaat de Lagune nog mee?", "hoelang gaat het water in de lagune mee",
+         "Wanneer is de lagune leeg?"),
+    ),
+}  # fmt: skip
+WEEK_DAYS = {
+    "de": ("Montag", "Dienstag", "Mittwoch", "Donnerstag", "Freitag", "Samstag", "Sonntag"),
+    "es": ("lunes", "martes", "miércoles", "jueves", "viernes", "sábado", "domingo"),
+    "fr": ("lundi", "mardi", "mercredi", "jeudi", "vendredi", "samedi", "dimanche"),
+    "nl": ("maandag", "dinsdag", "woensdag", "donderdag", "vrijdag", "zaterdag", "zondag"),
+}
+LOCKED = {
+    "de": ("nicht verriegelt", ("Ist die Lagune verriegelt?", "warum ist die lagune gesperrt")),
+    "es": (
+        "no está en bloqueo",
+        ("¿Está la Lagune bloqueada?", "¿Por qué está en bloqueo la lagune?"),
+    ),
+    "fr": (
+        "pas de verrouillage",
+        ("La lagune est-elle verrouillée ?", "Pourquoi est-ce que la lagune est verrouillée ?"),
+    ),
+    "nl": ("is niet vergrendeld", ("Is de Lagune vergrendeld?", "waarom is de lagune vergrendeld")),
+}
+
+
+@pytest.mark.parametrize("language", ["de", "es", "fr", "nl"])
+async def test_each_language_asks_and_is_answered(
+    hass: HomeAssistant, lab: Lab, language: str
+) -> None:
+    """3 L a day from 20 cm: after 12 h 14.7 L are usable, which is 4.9 days (arithmetic)."""
+    hass.config.language = language
+    await lab.set_up(device=DEVICE)
+    await _named(hass, lab, "Lagune")
+    await lab.settle()
+    told, questions = AMOUNTS[language]
+    for question in questions:
+        assert await say(hass, question, language) == told, question
+    says, questions = LOCKED[language]
+    for question in questions:
+        assert says in await say(hass, question, language), question
+    await lab.run(falling(12), EVERY_S)
+    pattern, questions = LASTS[language]
+    for question in questions:
+        found = re.fullmatch(pattern, await say(hass, question, language))
+        assert found, question
+        assert float(found[1]) == pytest.approx(4.9, rel=0.1)
+        empty_at = dt_util.parse_datetime(lab.state("empty_at").state)
+        assert found[2] == WEEK_DAYS[language][empty_at.weekday()]
+    # English is heard beside it, and answered in the language of the agent.
+    assert (await say(hass, "how full is the lagune")).startswith("The Lagune holds")
+    in_own = await say(hass, "how full is the lagune", language)
+    assert not in_own.startswith("The Lagune holds")
+    assert "Lagune" in in_own
+
+
+async def _named(hass: HomeAssistant, lab: Lab, name: str) -> None:
+    device_id = er.async_get(hass).async_get(lab.entity_id("volume")).device_id
+    dr.async_get(hass).async_update_device(device_id, name_by_user=name)
+    await lab.reload()
+
+
+@pytest.mark.parametrize(
+    ("language", "name", "asked"),
+    [
+        # An article runs into a vowel, is part of the name, or has a country's accent.
+        ("fr", "Osmoseur", ("Combien d'eau reste-t-il dans l'osmoseur ?", "Osmoseur contient 18")),
+        ("fr", "Osmoseur", ("Combien d’eau reste-t-il dans l’osmoseur ?", "Osmoseur contient 18")),
+        ("es", "El Depósito", ("¿Cuánta agua hay en el depósito?", "En El Depósito hay 18 litros")),
+        ("nl-BE", "het reservoir", ("Hoe vol is het reservoir?", "In het reservoir zit 18 liter")),
+        ("de-AT", "Vorrat", ("Wie viel Wasser ist im Vorrat?", "Der Behälter „Vorrat“ enthält 18")),
+    ],
+)
+async def test_articles_of_a_language(
+    hass: HomeAssistant, lab: Lab, language: str, name: str, asked: tuple[str, str]
+) -> None:
+    hass.config.language = language
+    await lab.set_up()
+    await _named(hass, lab, name)
+    await lab.run([20.0] * 12)
+    assert (await say(hass, asked[0], language)).startswith(asked[1])
+
+
+async def test_a_hub_in_a_language_of_no_sentences_hears_english(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    hass.config.language = "it"
+    await lab.set_up()
+    await lab.run([20.0] * 12)
+    assert (await say(hass, "how full is the lagoon reservoir", "it")).startswith("The Lagoon")
+    assert "Lagoon" not in await say(hass, "wie voll ist lagoon reservoir", "it")
+
+
+def test_each_language_has_each_question_and_its_texts() -> None:
+    folder = Path(our_tools.__file__).parent / "translations"
+    assert set(ASKED) == set(ARTICLES) == {file.stem for file in folder.glob("*.json")}
+    for asked in ASKED.values():
+        assert set(asked) == set(INTENTS)
+        assert all("NAME" in sentence for sentences in asked.values() for sentence in sentences)
+    assert languages_heard("en-GB") == ["en"]
+    assert languages_heard("pt-BR") == ["en"]
+    assert languages_heard("es-419") == ["es", "en"]
 
 
 # Intents

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from .validity import InputError, InputFault, not_negative
+from .validity import DamagedError, InputFault, not_negative
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class AlarmSpec:
 
     def __post_init__(self) -> None:
         if not isfinite(self.limit):
-            raise InputError(InputFault.NOT_FINITE, "an alarm's limit is not a finite number")
+            raise DamagedError(InputFault.NOT_FINITE, "an alarm's limit is not a finite number")
         not_negative("a dead band", self.dead_band)
         not_negative("a delay", self.on_delay_s, "s")
         not_negative("a delay", self.off_delay_s, "s")

@@ -7,7 +7,7 @@ from typing import Any, Final
 from .consumption import Consumption, KnownDose, TestResult, consumption, dose_to_hold
 from .limewater import DKH_PER_MEQ_PER_L
 from .quantities import DAY_S, HOUR_S
-from .validity import InputError, InputFault, not_negative, number
+from .validity import DamagedError, InputFault, not_negative, number
 
 SPAN_S: Final = 21.0 * DAY_S
 """Older results say what was consumed then, not now (common practice, no source)."""
@@ -120,5 +120,5 @@ def _pairs(values: object) -> list[tuple[float, float]]:
     if not isinstance(values, list) or any(
         not isinstance(pair, list) or len(pair) != _PAIR for pair in values
     ):
-        raise InputError(InputFault.OUTSIDE_RANGE, "no list of pairs")
+        raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of pairs")
     return [(number(pair[0]), number(pair[1])) for pair in values]

@@ -14,6 +14,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from .geometry import Strapping, Vessel
+from .invalid import Amount, Code, Invalid, Value
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,11 +45,12 @@ class PourFault(StrEnum):
     IMPLAUSIBLE = "implausible"
 
 
-class PourError(ValueError):
+class PourError(Invalid):
     """A pour that is refused: ``fault`` names the reason, the text says what would help."""
 
-    def __init__(self, fault: PourFault, text: str) -> None:
-        super().__init__(text)
+    def __init__(self, fault: PourFault, code: Code | None = None, **values: Value) -> None:
+        """Take the fault; it has a text of its own unless another is given."""
+        super().__init__(Code(fault.value) if code is None else code, **values)
         self.fault = fault
 
 
@@ -88,8 +90,7 @@ def level(samples_m: Sequence[float], resolution_m: float = 0.0) -> Level:
         PourError: Too few samples, or the level moves while it is taken.
     """
     if len(samples_m) < FEWEST_SAMPLES or not all(isfinite(x) for x in samples_m):
-        text = f"{len(samples_m)} readings of the level; at least {FEWEST_SAMPLES} are needed"
-        raise PourError(PourFault.FEW_SAMPLES, text)
+        raise PourError(PourFault.FEW_SAMPLES, count=len(samples_m), least=FEWEST_SAMPLES)
     middle = median(samples_m)
     scatter = _MAD_TO_SIGMA * median(abs(x - middle) for x in samples_m)
     # The median deviation of coarse values is 0 although the level is not known that well.
@@ -99,8 +100,7 @@ def level(samples_m: Sequence[float], resolution_m: float = 0.0) -> Level:
     drift = abs(median(samples_m[:half]) - median(samples_m[-half:]))
     allowed = _DRIFT_SIGMAS * _MEDIAN_TO_MEAN * noise * sqrt(2.0 / half)
     if drift > max(allowed, 1.5 * resolution_m, 1e-4):
-        text = f"the level moved by {1000.0 * drift:.1f} mm while it was read; let it settle"
-        raise PourError(PourFault.RESTLESS, text)
+        raise PourError(PourFault.RESTLESS, drift=Amount(drift, "m"))
     return Level(middle, noise, error)
 
 
@@ -128,27 +128,29 @@ def pour(
         PourError: The pour settles nothing; the reason is in ``fault``.
     """
     if not (isfinite(poured_l) and poured_l > 0.0 and poured_sigma_l >= 0.0):
-        raise PourError(PourFault.VOLUME, f"{poured_l:g} L poured; give a volume above 0")
+        raise PourError(PourFault.VOLUME, poured=Amount(poured_l, "L"))
     for depth_m in (before.depth_m, after.depth_m):
         if not 0.0 <= depth_m <= shape.height_m:
-            text = f"a level of {depth_m:.3f} m is outside the vessel (0 to {shape.height_m:g} m)"
-            raise PourError(PourFault.OUTSIDE_VESSEL, text)
+            raise PourError(
+                PourFault.OUTSIDE_VESSEL,
+                depth=Amount(depth_m, "m"),
+                height=Amount(shape.height_m, "m"),
+            )
     rise_m = after.depth_m - before.depth_m
     noise_m = max(before.noise_m, after.noise_m)
     if rise_m <= max(RISE_PER_NOISE * noise_m, 1e-6):
-        text = (
-            f"the level rose by {1000.0 * rise_m:.1f} mm with a noise of {1000.0 * noise_m:.1f} mm;"
-            f" pour enough for a rise above {RISE_PER_NOISE:g} times the noise"
+        raise PourError(
+            PourFault.RISE_TOO_SMALL,
+            rise=Amount(rise_m, "m"),
+            noise=Amount(noise_m, "m"),
+            times=RISE_PER_NOISE,
         )
-        raise PourError(PourFault.RISE_TOO_SMALL, text)
     shape_l = shape.volume_l(after.depth_m) - shape.volume_l(before.depth_m)
     factor = poured_l / shape_l
     if not LEAST_FACTOR <= factor <= MOST_FACTOR:
-        text = (
-            f"{poured_l:g} L poured where the shape tells {shape_l:.2f} L;"
-            " check the volume, its unit and the dimensions"
+        raise PourError(
+            PourFault.IMPLAUSIBLE, poured=Amount(poured_l, "L"), shape=Amount(shape_l, "L")
         )
-        raise PourError(PourFault.IMPLAUSIBLE, text)
     # Each level counts by the footprint at its own depth (JCGM 100:2008, eq. 10).
     low_l = shape.litres_per_m(before.depth_m) * before.sigma_m
     high_l = shape.litres_per_m(after.depth_m) * after.sigma_m

@@ -6,6 +6,7 @@ from itertools import accumulate, combinations
 from statistics import median
 from typing import Final
 
+from .invalid import Amount, Code, Term
 from .quantities import DAY_S
 from .validity import InputError, InputFault, not_negative, within
 
@@ -97,6 +98,11 @@ def dose_to_hold(
     for value in (now_dkh, target_dkh):
         within("an alkalinity", value, LEAST_DKH, MOST_DKH, unit="dKH")
     if most_dkh_per_day < 0.0:
-        raise InputError(InputFault.OUTSIDE_RANGE, "a cap must not be below 0")
+        raise InputError(
+            InputFault.OUTSIDE_RANGE,
+            Code.BELOW_0,
+            what=Term("a cap"),
+            value=Amount(most_dkh_per_day, "dKH"),
+        )
     wanted = max(0.0, consumed_dkh_per_day) + (target_dkh - now_dkh) / 7.0
     return min(max(0.0, wanted), most_dkh_per_day)

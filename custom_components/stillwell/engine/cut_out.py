@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from .quantities import DAY_S, MINUTE_S
-from .validity import InputError, InputFault, numbers, positive
+from .validity import DamagedError, InputFault, numbers, positive
 
 SILENCE_S: Final = 30 * MINUTE_S
 """How long a thermometer may give no valid reading (common practice, no source)."""
@@ -142,7 +142,7 @@ class CutOut:
         if latched not in (CutOutReason.NONE, *LATCHING) or not all(
             isinstance(flag, bool) for flag in flags
         ):
-            raise InputError(InputFault.OUTSIDE_RANGE, "the memory of the cut-out is damaged")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "the memory of the cut-out is damaged")
         self._is_off, self._warm = bool(flags[0]), bool(flags[1])
         self._latched = latched
         self._trips = deque(trips, maxlen=MOST_TRIPS)

@@ -10,8 +10,9 @@ from enum import StrEnum
 from math import isfinite
 from typing import Any, Final
 
+from .invalid import Amount, Code
 from .quantities import DAY_S, HOUR_S, LITRES_PER_M3
-from .validity import InputError, InputFault, positive, within
+from .validity import DamagedError, InputError, InputFault, positive, within
 
 RETURN_S: Final = 6.0 * HOUR_S
 """In which a level error is made good by the proportional part."""
@@ -75,11 +76,11 @@ class DosingSpec:
         within("the floor", self.floor_l_per_h, 0.0, self.ceiling_l_per_h, unit="L/h")
         within("the dead band", self.dead_band_m, 0.0, 0.1, unit="m")
         if not self.most_per_dose_l <= self.most_per_hour_l <= self.most_per_day_l:
-            text = "the caps must rise from a dose over an hour to a day"
-            raise InputError(InputFault.CONTRADICTION, text)
+            raise InputError(InputFault.CONTRADICTION, Code.CAPS_ORDER)
         for band in (self.ph_band, self.orp_band_mv):
             if band is not None and not band[0] < band[1]:
-                raise InputError(InputFault.CONTRADICTION, f"the band {band} is upside down")
+                low, high = (Amount(end) for end in band)
+                raise InputError(InputFault.CONTRADICTION, Code.BAND, low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,12 +220,12 @@ class DoseAdjuster:
         if not isinstance(doses, list) or any(
             not isinstance(dose, list) or len(dose) != _PAIR for dose in doses
         ):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no list of doses")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of doses")
         numbers = [usual, *(value for dose in doses for value in dose)]
         if last is not None:
             numbers.append(last)
         if not all(isinstance(value, int | float) and isfinite(value) for value in numbers):
-            raise InputError(InputFault.NOT_FINITE, "a number of the doses is damaged")
+            raise DamagedError(InputFault.NOT_FINITE, "a number of the doses is damaged")
         spec = self.spec
         self._usual = min(max(float(usual or 0.0), spec.floor_l_per_h), spec.ceiling_l_per_h)
         self._last_s = None if last is None else float(last)

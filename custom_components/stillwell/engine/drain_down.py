@@ -10,7 +10,7 @@ from math import isfinite
 from typing import Any, Final
 
 from .geometry import Vessel
-from .validity import InputError, InputFault, not_negative, within
+from .validity import DamagedError, InputFault, not_negative, within
 
 STOPS_KEPT: Final = 10
 MARGIN_FRAC: Final = 0.1
@@ -49,8 +49,8 @@ class DrainDown:
         Raises:
             InputError: The sump fell: something else happened too.
         """
-        text = "what came down"
-        self._stops_l.append(not_negative(text, settled_l - running_l, "L"))
+        down_l = not_negative("what came down", settled_l - running_l, "L")
+        self._stops_l.append(down_l)
 
     def corrected(self, running_l: float, settled_l: float) -> bool:
         """Let the last stop count for more, if more came down; return whether it did."""
@@ -108,7 +108,7 @@ class DrainDown:
         if not isinstance(stops, list) or not all(
             isinstance(stop, int | float) and isfinite(stop) and stop >= 0.0 for stop in stops
         ):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no list of stops")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of stops")
         found = cls()
         found._stops_l.extend(float(stop) for stop in stops)
         return found

@@ -14,7 +14,15 @@ from typing import Any, Final
 
 from .quantities import DAY_S, LITRES_PER_M3
 from .seawater import MOST_PSU, density_kg_per_m3
-from .validity import PERCENT, InputError, InputFault, not_negative, positive, water_temp_c, within
+from .validity import (
+    PERCENT,
+    DamagedError,
+    InputFault,
+    not_negative,
+    positive,
+    water_temp_c,
+    within,
+)
 
 COLDEST_C: Final = 0.0
 WARMEST_C: Final = 50.0
@@ -273,11 +281,11 @@ class CoefficientLearner:
         learner = cls(first)
         days = data.get("days")
         if not isinstance(days, list):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no list of days")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of days")
         for found in days:
             if isinstance(found, bool) or not isinstance(found, int | float):
-                raise InputError(InputFault.NOT_FINITE, f"{found!r} is no coefficient")
+                raise DamagedError(InputFault.NOT_FINITE, f"{found!r} is no coefficient")
             if not (isfinite(found) and found > 0.0):
-                raise InputError(InputFault.OUTSIDE_RANGE, f"{found!r} is no coefficient")
+                raise DamagedError(InputFault.OUTSIDE_RANGE, f"{found!r} is no coefficient")
             learner._days.append(float(found))
         return learner

@@ -32,7 +32,7 @@ from .evaporation_reading import (
 from .ledger import DayUse
 from .quantities import DAY_S, HOUR_S, MINUTE_S, DaySpan
 from .salt_balance import SaltVerdict
-from .validity import InputError, InputFault, number, numbers, positive, water_temp_c
+from .validity import DamagedError, InputFault, number, numbers, positive, water_temp_c
 
 HOLDS_S: Final = 15 * MINUTE_S
 """What was seen of water and room stands for no longer than this; the rest is a gap."""
@@ -340,7 +340,7 @@ class EvaporationBook:
             closed = [_ClosedDay(*_row(row, 4)) for row in data["closed"]]
         except (KeyError, TypeError, AttributeError) as err:
             text = f"not the books of a surface: {err!r}"
-            raise InputError(InputFault.NOT_FINITE, text) from err
+            raise DamagedError(InputFault.NOT_FINITE, text) from err
         self._hours.extend(hours)
         self._open = opened
         if is_same:
@@ -352,7 +352,7 @@ class EvaporationBook:
 def _row(row: object, length: int) -> list[float]:
     found = numbers(row)
     if len(found) != length:
-        raise InputError(InputFault.OUTSIDE_RANGE, f"{row!r} has not {length} numbers")
+        raise DamagedError(InputFault.OUTSIDE_RANGE, f"{row!r} has not {length} numbers")
     return found
 
 

@@ -13,6 +13,7 @@ from itertools import pairwise
 from math import acos, cbrt, isfinite, pi, sqrt
 from typing import TYPE_CHECKING, ClassVar, Final, override
 
+from .invalid import Amount, Code, Invalid, Term, Value
 from .quantities import LITRES_PER_M3
 
 if TYPE_CHECKING:
@@ -23,16 +24,25 @@ LONGEST_M: Final = 20.0
 MOST_POINTS: Final = 200
 _FEWEST_POINTS: Final = 2
 _MARGIN: Final = 1e-9
+_UNITS: Final = {"_m": "m", "_l": "L"}
+
+type Works = float | list[float] | str
 
 
-class GeometryError(ValueError):
+class GeometryError(Invalid):
     """A dimension that cannot be right: which field, why, and a value that would work."""
 
-    def __init__(self, field_name: str, why: str, works: object) -> None:
-        super().__init__(f"{field_name} {why}; for example {works} would work")
+    def __init__(self, field_name: str, code: Code, works: Works, **values: Value) -> None:
+        super().__init__(code, what=Term(field_name), works=_told(field_name, works), **values)
         self.field = field_name
-        self.why = why
         self.works = works
+
+
+def _told(field_name: str, works: Works) -> Value:
+    """Return a value of a field, in the field's unit where it is a number or a column."""
+    if isinstance(works, str):
+        return works
+    return Amount(tuple(works) if isinstance(works, list) else works, _UNITS[field_name[-2:]])
 
 
 def _is_number(value: object) -> bool:
@@ -41,12 +51,14 @@ def _is_number(value: object) -> bool:
 
 def _check_m(field_name: str, value_m: float, example_m: float) -> None:
     if not _is_number(value_m):
-        raise GeometryError(field_name, "has to be a number of metres", example_m)
+        raise GeometryError(field_name, Code.NOT_METRES, example_m)
+    value = Amount(value_m, "m")
     if value_m < SHORTEST_M:
-        raise GeometryError(field_name, f"is {value_m:g} m, under {SHORTEST_M:g} m", example_m)
+        limit = Amount(SHORTEST_M, "m")
+        raise GeometryError(field_name, Code.TOO_SHORT, example_m, value=value, limit=limit)
     if value_m > LONGEST_M:
-        why = f"is {value_m:g} m, over {LONGEST_M:g} m (a value in centimetres or inches?)"
-        raise GeometryError(field_name, why, example_m)
+        limit = Amount(LONGEST_M, "m")
+        raise GeometryError(field_name, Code.TOO_LONG, example_m, value=value, limit=limit)
 
 
 class Vessel(ABC):
@@ -276,8 +288,8 @@ class ConeBottom(Vessel):
         example_m = float(f"{0.2 * self.height_m:.2g}")
         _check_m("cone_m", self.cone_m, example_m)
         if self.cone_m > self.height_m:
-            why = f"is {self.cone_m:g} m but the whole vessel only {self.height_m:g} m high"
-            raise GeometryError("cone_m", why, example_m)
+            deep, height = Amount(self.cone_m, "m"), Amount(self.height_m, "m")
+            raise GeometryError("cone_m", Code.CONE_TOO_DEEP, example_m, value=deep, height=height)
 
     def _drum_l_per_m(self) -> float:
         return LITRES_PER_M3 * pi * self.diameter_m**2 / 4.0
@@ -333,14 +345,15 @@ def _pchip_slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:
 
 def _check_column(name: str, values: Sequence[float], example: list[float]) -> None:
     if not all(_is_number(value) for value in values):
-        raise GeometryError(name, "has to be a list of numbers", example)
+        raise GeometryError(name, Code.NOT_NUMBERS, example)
+    unit = _UNITS[name[-2:]]
     if values[0] != 0.0:
-        why = f"starts at {values[0]:g} but the first row is the empty vessel"
-        raise GeometryError(name, why, [0.0, *(v for v in values if v > 0.0)])
+        works = [0.0, *(v for v in values if v > 0.0)]
+        raise GeometryError(name, Code.NOT_FROM_0, works, value=Amount(values[0], unit))
     for row, (before, after) in enumerate(pairwise(values), start=2):
         if after <= before:
-            why = f"does not rise at row {row} ({before:g} to {after:g})"
-            raise GeometryError(name, why, example)
+            ends = {"before": Amount(before, unit), "after": Amount(after, unit)}
+            raise GeometryError(name, Code.NOT_RISING, example, row=row, **ends)
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,11 +373,22 @@ class Strapping(Vessel):
     def __post_init__(self) -> None:
         depths, volumes = tuple(self.depths_m), tuple(self.volumes_l)
         if not _FEWEST_POINTS <= len(depths) <= MOST_POINTS:
-            why = f"has {len(depths)} rows; from {_FEWEST_POINTS} to {MOST_POINTS} are needed"
-            raise GeometryError("depths_m", why, [0.0, 0.2, 0.4])
+            raise GeometryError(
+                "depths_m",
+                Code.ROWS,
+                [0.0, 0.2, 0.4],
+                rows=len(depths),
+                least=_FEWEST_POINTS,
+                most=MOST_POINTS,
+            )
         if len(depths) != len(volumes):
-            why = f"has {len(volumes)} rows where depths_m has {len(depths)}"
-            raise GeometryError("volumes_l", why, f"one volume for each of {len(depths)} depths")
+            raise GeometryError(
+                "volumes_l",
+                Code.COLUMNS,
+                str(len(depths)),
+                rows=len(volumes),
+                other=Term("depths_m"),
+            )
         _check_column("depths_m", depths, [0.0, 0.2, 0.4])
         _check_column("volumes_l", volumes, [0.0, 19.8, 45.3])
         _check_m("depths_m", depths[-1], 0.4)
@@ -410,10 +434,10 @@ def shape_from_dict(data: Mapping[str, object]) -> Vessel:
     kind = data.get("kind")
     shape = _SHAPES.get(kind) if isinstance(kind, str) else None
     if shape is None:
-        raise GeometryError("kind", f"is {kind!r}, not one of {', '.join(KINDS)}", "box")
+        raise GeometryError("kind", Code.SHAPE_KIND, Box.kind, value=str(kind))
     values = {f.name: data.get(f.name) for f in fields(shape) if f.init}  # type: ignore[arg-type]
     for name in ("depths_m", "volumes_l"):
         if name in values and not isinstance(values[name], list | tuple):
-            raise GeometryError(name, "has to be a list of numbers", [0.0, 0.2, 0.4])
+            raise GeometryError(name, Code.NOT_NUMBERS, [0.0, 0.2, 0.4])
     # A missing dimension arrives as None, which the shape itself refuses by name.
     return shape(**values)

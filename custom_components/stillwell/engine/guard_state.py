@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from .guard_events import Actor, BlockReason, StopReason, TripReason
 from .guard_table import Phase
+from .invalid import Code, Invalid
 from .quantities import DAY_S, HOUR_S
 
 VERSION: Final = 1
@@ -65,11 +66,11 @@ class GuardSettings:
             self.source_stale_s,
         )
         if not all(isfinite(value) and value > 0.0 for value in positive):
-            raise ValueError("high limit and run limits must be positive")
+            raise Invalid(Code.GUARD_LIMITS)
         if not all(value is None or (isfinite(value) and value > 0.0) for value in optional):
-            raise ValueError("optional limits must be positive or absent")
+            raise Invalid(Code.GUARD_OPTIONAL)
         if not all(isfinite(value) and value >= 0.0 for value in waits):
-            raise ValueError("waits must not be negative")
+            raise Invalid(Code.GUARD_WAITS)
 
 
 @dataclass(frozen=True, slots=True)

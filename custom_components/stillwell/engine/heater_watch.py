@@ -13,10 +13,11 @@ from statistics import median
 from typing import Any, Final
 
 from .alarm import AlarmSpec, DelayedAlarm
+from .invalid import Amount, Code
 from .quantities import DAY_S, HOUR_S, MINUTE_S
 from .temp_history import TempHistory
 from .thermal import COLDEST_C, WARMEST_C, adiabatic_k_per_h, time_constant_s, time_to_limit_s
-from .validity import InputError, InputFault, water_temp_c
+from .validity import DamagedError, InputError, InputFault, water_temp_c
 
 SETTLE_S: Final = 10 * MINUTE_S
 """A heater's own warmth and the mixing lag behind the command."""
@@ -59,8 +60,12 @@ class ThermalSpec:
     def __post_init__(self) -> None:
         low = water_temp_c(self.low_c, COLDEST_C, WARMEST_C)
         if low >= water_temp_c(self.high_c, COLDEST_C, WARMEST_C):
-            text = f"the band from {low:g} to {self.high_c:g} degC is upside down"
-            raise InputError(InputFault.CONTRADICTION, text)
+            raise InputError(
+                InputFault.CONTRADICTION,
+                Code.BAND,
+                low=Amount(low, "degC"),
+                high=Amount(self.high_c, "degC"),
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,8 +302,8 @@ def _is_step(last: tuple[float, float], t_s: float, temp_c: float) -> bool:
 
 def _numbers(values: Any) -> list[float]:
     if not isinstance(values, list):
-        raise InputError(InputFault.OUTSIDE_RANGE, "no list of numbers")
+        raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of numbers")
     for value in values:
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            raise InputError(InputFault.NOT_FINITE, f"{value!r} is no number")
+            raise DamagedError(InputFault.NOT_FINITE, f"{value!r} is no number")
     return [float(value) for value in values]

@@ -28,7 +28,7 @@ from .limewater import (
 from .pump_meter import PumpMeter
 from .quantities import DAY_S, LITRES_PER_M3
 from .seawater import density_kg_per_m3
-from .validity import InputError, InputFault, positive
+from .validity import DamagedError, InputError, InputFault, positive
 
 ASSUMED_STOCK_C: Final = 20.0
 """Of a stock whose temperature is not measured: a room's (common practice, no source)."""
@@ -301,7 +301,7 @@ class LimewaterLine:
 def _part(data: dict[str, Any], name: str) -> dict[str, Any]:
     part = data.get(name)
     if not isinstance(part, dict):
-        raise InputError(InputFault.OUTSIDE_RANGE, f"{name} is missing")
+        raise DamagedError(InputFault.OUTSIDE_RANGE, f"{name} is missing")
     return part
 
 

@@ -4,12 +4,12 @@ Judged when a keeper chooses them. What the line has shown so far (its rate, how
 is reported) counts as far as it is known.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import ceil, floor
 from typing import Final
 
-from .guard_rules import SLOWEST_REPORTS_FRAC
+from .guard_rules import SLOWEST_REPORTS_FRAC, STALE_INTERVALS
 from .quantities import DAY_S, MINUTE_S
 
 SHORTEST_RUN_S: Final = MINUTE_S
@@ -67,6 +67,37 @@ class Line:
     cap_frac: float | None = None
     """Most fresh water of one run as a share of the system, where the line feeds it."""
     system_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What lets a line be guarded by reports as rare as they come, and what that costs."""
+
+    longest_run_s: float
+    keeps_stale: bool
+    """Whether the oldest usable report that was chosen still lets such reports pass."""
+    unseen_s: float
+    """Usual time between two reports: so long, or longer, the guard sees nothing."""
+    unseen_l: float | None
+    """Water that is moved meanwhile; None: the rate is not known."""
+
+
+def acceptance(line: Line) -> Acceptance | None:
+    """Return what would have to change for the present interval; None where nothing may.
+
+    The other limits of the line stand: what they forbid is not proposed.
+    """
+    interval_s, stale_s = line.interval_s, line.stale_after_s
+    if interval_s is None:
+        return None
+    keeps_stale = stale_s is None or stale_s >= STALE_INTERVALS * interval_s
+    run_s = max(line.longest_run_s, _whole_minutes(interval_s / SLOWEST_REPORTS_FRAC))
+    changed = replace(line, longest_run_s=run_s, stale_after_s=stale_s if keeps_stale else None)
+    if finding(changed) is not None:
+        return None
+    rate_l_per_s = line.rate_l_per_s
+    unseen_l = None if rate_l_per_s is None else rate_l_per_s * interval_s
+    return Acceptance(run_s, keeps_stale, interval_s, unseen_l)
 
 
 def fresh_water_cap_l(system_l: float, cap_frac: float) -> float:

@@ -10,7 +10,17 @@ from math import exp, isfinite, log
 from statistics import median
 from typing import Any, Final
 
-from .validity import InputError, InputFault, MixUp, not_negative, positive, water_temp_c, within
+from .invalid import Code
+from .validity import (
+    DamagedError,
+    InputError,
+    InputFault,
+    MixUp,
+    not_negative,
+    positive,
+    water_temp_c,
+    within,
+)
 
 WARM_K: Final = 2640.0
 COLD_K: Final = 3020.0
@@ -99,7 +109,7 @@ def normalised_l_per_day(
     """
     flow = not_negative("a production", measured_l_per_day, "L/d") / temperature_factor(temp_c)
     if (driving is None) != (reference_driving is None):
-        raise InputError(InputFault.NO_REFERENCE, "a pressure needs a reference pressure beside it")
+        raise InputError(InputFault.NO_REFERENCE, Code.PRESSURE_ALONE)
     if driving is None or reference_driving is None:
         return flow
     return flow * positive("a pressure", reference_driving) / positive("a pressure", driving)
@@ -205,7 +215,7 @@ class Membrane:
             InputError: No such stage.
         """
         if stage not in self._stages_l:
-            raise InputError(InputFault.OUTSIDE_RANGE, f"there is no stage {stage!r}")
+            raise InputError(InputFault.OUTSIDE_RANGE, Code.NO_STAGE, stage=stage)
         return self._stages_l[stage]
 
     def changed(self, stage: str) -> None:
@@ -243,13 +253,13 @@ class Membrane:
         """
         runs, baseline, stages = (data.get(key) for key in ("runs", "baseline", "stages_l"))
         if not isinstance(runs, list) or not isinstance(stages, dict):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no runs or no stages")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no runs or no stages")
         above_0 = [*runs, *([] if baseline is None else [baseline])]
         numbers = [*above_0, *stages.values()]
         if not all(isinstance(value, int | float) and isfinite(value) for value in numbers):
-            raise InputError(InputFault.NOT_FINITE, "a number of the unit is damaged")
+            raise DamagedError(InputFault.NOT_FINITE, "a number of the unit is damaged")
         if min(above_0, default=1.0) <= 0.0 or min(stages.values(), default=0.0) < 0.0:
-            raise InputError(InputFault.OUTSIDE_RANGE, "a number of the unit is too low")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "a number of the unit is too low")
         unit = cls(tuple(stages))
         unit._runs.extend(runs)
         unit._baseline = baseline

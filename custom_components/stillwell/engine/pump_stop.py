@@ -16,7 +16,7 @@ from .drain_down import DrainDown
 from .geometry import Vessel
 from .quantities import MINUTE_S
 from .settling import LONGEST_S, SettlingTime, band_l
-from .validity import InputError, InputFault
+from .validity import DamagedError, InputFault
 
 REST_S: Final = 2 * MINUTE_S
 FEWEST_AT_REST: Final = 4
@@ -200,7 +200,7 @@ class PumpStops:
         """
         drain = data.get("drain")
         if not isinstance(drain, dict):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no record of stops")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no record of stops")
         restored = DrainDown.restore(drain)
         self._settling.restore(data.get("settle_s"))
         self._drain = restored

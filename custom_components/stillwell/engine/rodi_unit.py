@@ -15,7 +15,7 @@ from .membrane import (
     waste_l,
 )
 from .refill_run import RefillRun, Sight
-from .validity import InputError, InputFault, not_negative, number, positive, within
+from .validity import DamagedError, InputError, InputFault, not_negative, number, positive, within
 from .water_events import Fill
 
 REFERENCE_BAR: Final = 4.14
@@ -223,7 +223,7 @@ class RodiUnit:
         """
         stored = data.get("membrane")
         if not isinstance(stored, dict):
-            raise InputError(InputFault.OUTSIDE_RANGE, "the unit's membrane is missing")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "the unit's membrane is missing")
         unit = Membrane.restore(stored)
         figures = _Figures(
             production_l_per_day=_known(data.get("production_l_per_day")),

@@ -11,12 +11,22 @@ from typing import Any, Final
 
 from .alarm import AlarmSpec, DelayedAlarm
 from .evaporation_book import SaltLedger
+from .invalid import Amount, Code
 from .quantities import DAY_S, MINUTE_S, DaySpan
 from .salt_balance import SaltFinding, SaltVerdict, judge_salt
 from .salt_mass import Water, drift_psu_per_day, hours_to_leave_band, salinity_after_fresh
 from .seawater import LEAST_PSU, MOST_PSU
 from .theil_sen import Line, robust_line
-from .validity import InputError, InputFault, not_negative, number, numbers, positive, within
+from .validity import (
+    DamagedError,
+    InputError,
+    InputFault,
+    not_negative,
+    number,
+    numbers,
+    positive,
+    within,
+)
 
 RECORD_HOLDS_S: Final = 14 * DAY_S
 """How long a salinity that was typed in is taken for the present one."""
@@ -51,8 +61,12 @@ class SalinitySpec:
         not_negative("an overfill", self.overfill_l, "L")
         low = within("a salinity", self.low_psu, LEAST_PSU, MOST_PSU, unit="PSU")
         if low >= within("a salinity", self.high_psu, LEAST_PSU, MOST_PSU, unit="PSU"):
-            text = f"the band from {low:g} to {self.high_psu:g} PSU is upside down"
-            raise InputError(InputFault.CONTRADICTION, text)
+            raise InputError(
+                InputFault.CONTRADICTION,
+                Code.BAND,
+                low=Amount(low, "PSU"),
+                high=Amount(self.high_psu, "PSU"),
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +285,7 @@ class SalinityBook:
             today = _today(data["today"])
         except (KeyError, TypeError, AttributeError) as err:
             text = f"not the books of a salinity: {err!r}"
-            raise InputError(InputFault.NOT_FINITE, text) from err
+            raise DamagedError(InputFault.NOT_FINITE, text) from err
         self._days.extend(days)
         self._records.extend(records)
         self._changed_s = changed_s

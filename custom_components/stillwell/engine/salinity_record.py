@@ -1,10 +1,12 @@
 """A salinity that was measured by hand and typed in: by which instrument, and is it plausible?"""
 
+from .invalid import Amount, Code
 from .seawater import LEAST_PSU, MOST_PSU, salinity_from_gravity, salinity_psu
 from .validity import InputError, InputFault, within
 
 _GRAVITY_FROM = 0.99
 _GRAVITY_TO = 1.05
+_COMPENSATED_C = 25.0
 
 
 def salinity_recorded(
@@ -30,26 +32,18 @@ def salinity_recorded(
     """
     given = [value for value in (gravity, salinity, conductivity_ms_per_cm) if value is not None]
     if len(given) != 1:
-        text = "give exactly one reading: a specific gravity, a salinity or a conductivity"
-        raise InputError(InputFault.CONTRADICTION, text)
+        raise InputError(InputFault.CONTRADICTION, Code.ONE_READING)
     if gravity is not None:
         return _sea("a salinity", salinity_from_gravity(gravity, temp_c, reference_c))
     if conductivity_ms_per_cm is not None:
         if temp_c is None:
-            text = (
-                "a conductivity means nothing without the temperature it holds for; that is 25"
-                " degC for an instrument that compensates to it"
-            )
-            raise InputError(InputFault.NO_REFERENCE, text)
+            usual = Amount(_COMPENSATED_C, "degC", is_as_taken=True)
+            raise InputError(InputFault.NO_REFERENCE, Code.CONDUCTIVITY_ALONE, usual=usual)
         return salinity_psu(conductivity_ms_per_cm, temp_c)
     return _sea("a salinity", given[0])
 
 
 def _sea(name: str, salinity: float) -> float:
     if _GRAVITY_FROM <= salinity <= _GRAVITY_TO:
-        text = (
-            f"{salinity:g} is no salinity of a marine tank; it looks like a specific gravity:"
-            " enter it as one, with its two temperatures"
-        )
-        raise InputError(InputFault.DENSITY, text)
+        raise InputError(InputFault.DENSITY, Code.SALINITY_IS_GRAVITY, value=Amount(salinity))
     return within(name, salinity, LEAST_PSU, MOST_PSU, unit="PSU")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import exp, inf, log
 from typing import Final
 
+from .invalid import Amount, Code
 from .quantities import LITRES_PER_M3
 from .seawater import MOST_PSU, density_kg_per_m3
 from .validity import InputError, InputFault, not_negative, positive, within
@@ -71,8 +72,12 @@ def salinity_after_fresh(water: Water, fresh_l: float) -> float:
     mass_kg = water.mass_kg + water.fresh_kg_per_l * fresh_l
     least_kg = water.mass_kg * water.salinity / MOST_PSU
     if not mass_kg >= max(least_kg, _ROUNDING_KG):
-        text = f"{-fresh_l:g} L cannot evaporate from {water.volume_l:g} L; check both volumes"
-        raise InputError(InputFault.OUTSIDE_RANGE, text)
+        raise InputError(
+            InputFault.OUTSIDE_RANGE,
+            Code.CANNOT_EVAPORATE,
+            lost=Amount(-fresh_l, "L"),
+            volume=Amount(water.volume_l, "L"),
+        )
     return water.salinity * water.mass_kg / mass_kg
 
 
@@ -132,8 +137,12 @@ def hours_to_leave_band(
         InputError: The band is upside down.
     """
     if not 0.0 < low_psu < high_psu:
-        text = f"the band from {low_psu:g} to {high_psu:g} PSU is upside down; low must be lower"
-        raise InputError(InputFault.CONTRADICTION, text)
+        raise InputError(
+            InputFault.CONTRADICTION,
+            Code.BAND,
+            low=Amount(low_psu, "PSU"),
+            high=Amount(high_psu, "PSU"),
+        )
     if not low_psu <= water.salinity <= high_psu:
         return 0.0
     if net_fresh_l_per_day == 0.0:
@@ -173,11 +182,7 @@ def batch(target: Water, present: Water | None = None, salt_water_frac: float = 
     salt_kg = dry_kg / (1.0 - salt_water_frac)
     fresh_kg = target.mass_kg - had_kg - salt_kg
     if min(dry_kg, fresh_kg) < -_ROUNDING_KG:
-        text = (
-            "the vat already holds more salt or water than the batch needs; raise the volume"
-            " wanted, or drain some first"
-        )
-        raise InputError(InputFault.CONTRADICTION, text)
+        raise InputError(InputFault.CONTRADICTION, Code.VAT_TOO_FULL)
     return Batch(max(0.0, salt_kg), max(0.0, fresh_kg) / target.fresh_kg_per_l)
 
 

@@ -7,6 +7,7 @@ of the surface. Temperatures are ITS-90; the formulas of 1978 and 1983 use IPTS-
 from math import sqrt
 from typing import TYPE_CHECKING, Final
 
+from .invalid import Amount, Code
 from .validity import (
     DENSITY,
     MICROSIEMENS,
@@ -167,15 +168,10 @@ def salinity_from_gravity(gravity: float, temp_c: float | None, reference_c: flo
             between 0 and 42. A density in kg/m3 and a salinity are recognised.
     """
     if temp_c is None or reference_c is None:
-        text = (
-            "a specific gravity means nothing without its two temperatures; they are printed on"
-            " the instrument, for example 20/20, 25/25 or 60/60 degF (15.56/15.56 degC)"
-        )
-        raise InputError(InputFault.NO_REFERENCE, text)
+        raise InputError(InputFault.NO_REFERENCE, Code.GRAVITY_ALONE)
     low = specific_gravity(0.0, temp_c, reference_c)
     high = specific_gravity(MOST_PSU, temp_c, reference_c)
     if _NO_GRAVITY < gravity <= MOST_PSU:
-        text = f"{gravity:g} is no specific gravity but looks like a salinity in PSU: enter it so"
-        raise InputError(InputFault.SALINITY, text)
+        raise InputError(InputFault.SALINITY, Code.GRAVITY_IS_SALINITY, value=Amount(gravity))
     within("a specific gravity", gravity, low - 1e-9, high + 1e-9, mix_ups=(DENSITY,))
     return _solve(lambda s: specific_gravity(s, temp_c, reference_c), gravity, 0.0, MOST_PSU)

@@ -7,7 +7,7 @@ from statistics import median
 from typing import Any, Final
 
 from .quantities import HOUR_S, MINUTE_S
-from .validity import InputError, InputFault
+from .validity import DamagedError, InputFault
 
 HOURS_KEPT: Final = 24
 LONGEST_GAP_S: Final = HOUR_S
@@ -97,12 +97,12 @@ class TempHistory:
         history = cls()
         hours = data.get("hours") if isinstance(data, dict) else None
         if not isinstance(hours, list):
-            raise InputError(InputFault.OUTSIDE_RANGE, "no list of hours")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of hours")
         for hour in hours:
             if not isinstance(hour, list) or len(hour) != _FIELDS:
-                raise InputError(InputFault.OUTSIDE_RANGE, f"{hour!r} is no hour")
+                raise DamagedError(InputFault.OUTSIDE_RANGE, f"{hour!r} is no hour")
             for value in hour:
                 if not isinstance(value, int | float) or not isfinite(value):
-                    raise InputError(InputFault.NOT_FINITE, f"{value!r} is no number")
+                    raise DamagedError(InputFault.NOT_FINITE, f"{value!r} is no number")
             history._hours.append([float(value) for value in hour])
         return history

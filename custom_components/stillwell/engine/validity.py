@@ -10,6 +10,8 @@ from enum import StrEnum
 from math import isfinite
 from typing import Final
 
+from .invalid import Amount, Code, Invalid, Term, Value
+
 
 class InputFault(StrEnum):
     """Why an input is refused."""
@@ -27,12 +29,20 @@ class InputFault(StrEnum):
     CONTRADICTION = "contradiction"
 
 
-class InputError(ValueError):
-    """An input that is refused: ``fault`` names the reason, the text says how to mend it."""
+class InputError(Invalid):
+    """An input that is refused: ``fault`` names the kind of reason, the text how to mend it."""
 
-    def __init__(self, fault: InputFault, text: str) -> None:
-        super().__init__(text)
+    def __init__(self, fault: InputFault, code: Code, **values: Value) -> None:
+        super().__init__(code, **values)
         self.fault = fault
+
+
+class DamagedError(InputError):
+    """Stored memory that is no use; which part of it is a text for the log alone."""
+
+    def __init__(self, fault: InputFault, detail: str) -> None:
+        super().__init__(fault, Code.DAMAGED)
+        self.args = (detail,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +61,7 @@ FAHRENHEIT: Final = MixUp(InputFault.FAHRENHEIT, "degF", 1.0 / 1.8, 32.0)
 KELVIN: Final = MixUp(InputFault.KELVIN, "K", 1.0, 273.15)
 MICROSIEMENS: Final = MixUp(InputFault.MICROSIEMENS, "uS/cm", 1e-3)
 SIEMENS_PER_METRE: Final = MixUp(InputFault.SIEMENS_PER_METRE, "S/m", 10.0)
-PERCENT: Final = MixUp(InputFault.PERCENT, "per cent", 0.01)
+PERCENT: Final = MixUp(InputFault.PERCENT, "%", 0.01)
 DENSITY: Final = MixUp(InputFault.DENSITY, "kg/m3", 1e-3)
 
 
@@ -78,20 +88,30 @@ def within(
         InputError: It is not finite or lies outside.
     """
     if not isfinite(value):
-        raise InputError(InputFault.NOT_FINITE, f"{name} is not a finite number")
+        raise InputError(InputFault.NOT_FINITE, Code.NOT_FINITE, what=Term(name))
     if low <= value <= high:
         return value
-    said = f"{name} of {value:g} {unit}".rstrip() + f" is outside {low:g} to {high:g} {unit}"
-    said = said.rstrip()
     for mix_up in mix_ups:
         right = (value - mix_up.offset) * mix_up.scale
         if low <= right <= high:
-            text = (
-                f"{said}; it looks like {mix_up.name}: {right:.4g} {unit}".rstrip()
-                + " would be right. Set the unit of the source, or convert the value"
+            raise InputError(
+                mix_up.fault,
+                Code.MIX_UP,
+                what=Term(name),
+                value=Amount(value, unit, is_as_taken=True),
+                low=Amount(low, unit, is_as_taken=True),
+                high=Amount(high, unit, is_as_taken=True),
+                unit=mix_up.name,
+                right=Amount(float(f"{right:.4g}"), unit, is_as_taken=True),
             )
-            raise InputError(mix_up.fault, text)
-    raise InputError(InputFault.OUTSIDE_RANGE, f"{said}; check the value and its unit")
+    raise InputError(
+        InputFault.OUTSIDE_RANGE,
+        Code.OUTSIDE,
+        what=Term(name),
+        value=Amount(value, unit),
+        low=Amount(low, unit),
+        high=Amount(high, unit),
+    )
 
 
 def water_temp_c(temp_c: float, low_c: float, high_c: float) -> float:
@@ -112,7 +132,7 @@ def positive(name: str, value: float, unit: str = "") -> float:
     if isfinite(value) and value > 0.0:
         return value
     raise InputError(
-        InputFault.OUTSIDE_RANGE, f"{name} is {value:g} {unit}".rstrip() + "; it must be above 0"
+        InputFault.OUTSIDE_RANGE, Code.NOT_ABOVE_0, what=Term(name), value=Amount(value, unit)
     )
 
 
@@ -125,8 +145,7 @@ def not_negative(name: str, value: float, unit: str = "") -> float:
     if isfinite(value) and value >= 0.0:
         return value
     raise InputError(
-        InputFault.OUTSIDE_RANGE,
-        f"{name} is {value:g} {unit}".rstrip() + "; it must not be below 0",
+        InputFault.OUTSIDE_RANGE, Code.BELOW_0, what=Term(name), value=Amount(value, unit)
     )
 
 
@@ -137,7 +156,7 @@ def number(value: object) -> float:
         InputError: It is none; nor is a truth value.
     """
     if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-        raise InputError(InputFault.NOT_FINITE, f"{value!r} is no finite number")
+        raise DamagedError(InputFault.NOT_FINITE, f"{value!r} is no finite number")
     return float(value)
 
 
@@ -148,5 +167,5 @@ def numbers(values: object) -> list[float]:
         InputError: It is no list, or one of its items is no number.
     """
     if not isinstance(values, list):
-        raise InputError(InputFault.NOT_FINITE, f"{values!r} is no list of numbers")
+        raise DamagedError(InputFault.NOT_FINITE, f"{values!r} is no list of numbers")
     return [number(value) for value in values]

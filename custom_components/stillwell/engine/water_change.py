@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from .salt_mass import Water, mixed
-from .validity import InputError, InputFault, not_negative, number, positive
+from .validity import DamagedError, InputFault, not_negative, number, positive
 
 MOST_FRAC: Final = 0.5
 """Of the system in one change (common practice, no source)."""
@@ -191,7 +191,7 @@ class Outcome:
             step, stop = Step(data["step"]), Stop(data["stop"])
             litres = [number(data[key]) for key in ("drained_l", "refilled_l")]
         except (KeyError, TypeError) as err:
-            raise InputError(InputFault.NOT_FINITE, f"no outcome of a change: {err}") from err
+            raise DamagedError(InputFault.NOT_FINITE, f"no outcome of a change: {err}") from err
         drained_l, refilled_l = (not_negative("a volume", value, "L") for value in litres)
         return cls(step, stop, drained_l, refilled_l)
 
