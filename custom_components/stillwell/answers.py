@@ -14,8 +14,7 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.unit_conversion import VolumeConverter
 
 from .const import DOMAIN
-from .decimal_mark import MARK_KEY
-from .decision_text import CATEGORIES, REASONS
+from .decision_text import CATEGORIES, MARK_KEY, REASONS
 from .engine.balance import Flow
 from .engine.quantities import DAY_S, HOUR_S, MINUTE_S, Reason
 from .fill_line import FillLine

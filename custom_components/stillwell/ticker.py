@@ -7,6 +7,7 @@ from typing import Final
 
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.helpers.event import async_track_time_interval
+from homeassistant.helpers.singleton import singleton
 from homeassistant.util.hass_dict import HassKey
 
 from .const import DOMAIN
@@ -57,10 +58,8 @@ class Ticker:
                 _LOGGER.exception("Time could not pass for a system")
 
 
-_TICKER: Final[HassKey[Ticker]] = HassKey(f"{DOMAIN}_ticker")
-
-
+@singleton(HassKey[Ticker](f"{DOMAIN}_ticker"))
 @callback
 def async_ticker(hass: HomeAssistant) -> Ticker:
     """Return the hub's one clock of ours."""
-    return hass.data.setdefault(_TICKER, Ticker(hass))
+    return Ticker(hass)

@@ -190,17 +190,17 @@ def test_no_adapter_fills_in_a_sentence_of_its_own() -> None:
 GERMAN: Final[list[tuple[Exception, str]]] = [
     (
         SettingsError("full_m", Code.NOT_ABOVE, other=Term("start_m"), value=Amount(0.0762, "m")),
-        "Vollmarke: muss über Startmarke liegen, also über 7.62 cm",
+        "Vollmarke: muss über Startmarke liegen, also über 7,62 cm",
     ),
     (KeyError("shape"), "was davon gespeichert ist, lässt sich nicht lesen"),
     (Invalid(Code.BATCH_TOO_LARGE, volume=Amount(121.0, "L")), "121 L sind mehr, als er fassen"),
     (
         Invalid(Code.BAND, low=Amount(26.0, "degC"), high=Amount(24.5, "degC")),
-        "das Band von 26 °C bis 24.5 °C steht auf dem Kopf",
+        "das Band von 26 °C bis 24,5 °C steht auf dem Kopf",
     ),
     (
         PourError(PourFault.RESTLESS, drift=Amount(0.00012, "m")),
-        "um 0.012 cm bewegt",
+        "um 0,012 cm bewegt",
     ),
 ]
 

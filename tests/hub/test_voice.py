@@ -75,7 +75,7 @@ async def test_how_long_the_lagoon_reservoir_lasts(hass: HomeAssistant, lab: Lab
         told,
     )
     assert found, told
-    assert float(found[1]) == pytest.approx(4.9, rel=0.1)
+    assert float(found[1].replace(",", ".")) == pytest.approx(4.9, rel=0.1)
     empty_at = dt_util.parse_datetime(lab.state("empty_at").state)
     assert abs((empty_at - dt_util.utcnow()).total_seconds() / 86400 - float(found[1])) < 0.06
     assert found[2] == f"{empty_at:%A}"
@@ -235,7 +235,7 @@ AMOUNTS = {
     "de": (
         (
             "Der Behälter „Lagune“ enthält 18 Liter, das sind 67 % von voll."
-            " Davon nutzbar: 16.2 Liter."
+            " Davon nutzbar: 16,2 Liter."
         ),
         (
             "Wie voll ist die Lagune?",
@@ -244,7 +244,7 @@ AMOUNTS = {
         ),
     ),
     "es": (
-        "En Lagune hay 18 litros, un 67 % de lleno. De ello se pueden usar 16.2 litros.",
+        "En Lagune hay 18 litros, un 67 % de lleno. De ello se pueden usar 16,2 litros.",
         (
             "¿Cuánta agua queda en la Lagune?",
             "¿Cómo de llena está la lagune?",
@@ -252,7 +252,7 @@ AMOUNTS = {
         ),
     ),
     "fr": (
-        "Lagune contient 18 litres, soit 67\u00a0% du plein, dont 16.2 litres utilisables.",
+        "Lagune contient 18 litres, soit 67\u00a0% du plein, dont 16,2 litres utilisables.",
         (
             "Combien d'eau reste-t-il dans la Lagune ?",
             "Combien de litres y a-t-il dans la lagune ?",
@@ -260,7 +260,7 @@ AMOUNTS = {
         ),
     ),
     "nl": (
-        "In Lagune zit 18 liter, 67 % van vol. Daarvan is 16.2 liter bruikbaar.",
+        "In Lagune zit 18 liter, 67 % van vol. Daarvan is 16,2 liter bruikbaar.",
         (
             "Hoeveel water zit er nog in de Lagune?",
             "hoe vol is de lagune",
@@ -270,22 +270,22 @@ AMOUNTS = {
 }
 LASTS = {
     "de": (
-        r".* „Lagune“ reicht noch etwa (\d\.?\d?) Tage, bis (\w+) um (\d\d:\d\d) Uhr\..*",
+        r".* „Lagune“ reicht noch etwa (\d,?\d?) Tage, bis (\w+) um (\d\d:\d\d) Uhr\..*",
         ("Wie lange reicht die Lagune noch?", "wie lange hält das Wasser in der Lagune",
          "Wann ist die Lagune leer?"),
     ),
     "es": (
-        r".* Lagune durará alrededor de (\d\.?\d?) días, hasta el (\w+) a las (\d\d:\d\d)\..*",
+        r".* Lagune durará alrededor de (\d,?\d?) días, hasta el (\w+) a las (\d\d:\d\d)\..*",
         ("¿Cuánto tiempo durará la Lagune?", "¿Cuándo estará vacía la lagune?",
          "¿cuándo se vacía lagune?"),
     ),
     "fr": (
-        r"Lagune tiendra environ (\d\.?\d?) jours, date probable\s: (\w+) à (\d\d:\d\d)\..*",
+        r"Lagune tiendra environ (\d,?\d?) jours, date probable\s: (\w+) à (\d\d:\d\d)\..*",
         ("Combien de temps la lagune va-t-elle tenir ?", "Combien de temps durera la Lagune ?",
          "Quand la lagune sera-t-elle vide ?"),
     ),
     "nl": (
-        r"Lagune gaat nog ongeveer (\d\.?\d?) dagen mee, tot (\w+) om (\d\d:\d\d)\..*",
+        r"Lagune gaat nog ongeveer (\d,?\d?) dagen mee, tot (\w+) om (\d\d:\d\d)\..*",
         ("Hoe lang gaat de Lagune nog mee?", "hoelang gaat het water in de lagune mee",
          "Wanneer is de lagune leeg?"),
     ),
@@ -330,7 +330,7 @@ async def test_each_language_asks_and_is_answered(
     for question in questions:
         found = re.fullmatch(pattern, await say(hass, question, language))
         assert found, question
-        assert float(found[1]) == pytest.approx(4.9, rel=0.1)
+        assert float(found[1].replace(",", ".")) == pytest.approx(4.9, rel=0.1)
         empty_at = dt_util.parse_datetime(lab.state("empty_at").state)
         assert found[2] == WEEK_DAYS[language][empty_at.weekday()]
     # English is heard beside it, and answered in the language of the agent.
