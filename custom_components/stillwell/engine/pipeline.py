@@ -237,7 +237,20 @@ class VesselModel:
                 block, expected_l, self._forecaster.expected_rel_sigma
             )
             self._forecaster.add(block, utc_offset_s)
+        if verdict.accepted:
+            self._look_ahead(utc_offset_s)
         self.events.extend(balance.pop_events())
+
+    def _look_ahead(self, utc_offset_s: float) -> None:
+        """Show the loss test the block that is still open."""
+        running = self._balance.running_use(self._loss.doubtful_l)
+        if running is None:
+            return
+        start_s, end_s = running.block.start_s, running.block.end_s
+        expected_l = self._forecaster.expected_l(start_s, end_s, utc_offset_s)
+        found = self._loss.look(running, expected_l, self._forecaster.expected_rel_sigma)
+        if found is not None:
+            self._loss_verdict = found
 
     def _without_drift(self, t_s: float, read_m: float) -> float:
         """Take off a reading what the probe's temperature has added."""
