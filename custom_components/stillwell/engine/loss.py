@@ -137,6 +137,11 @@ class LossTest:
         return self._verdict(block.end_s)
 
     @property
+    def is_standing(self) -> bool:
+        """Whether the alarm stands."""
+        return self._latched is not None
+
+    @property
     def doubtful_l(self) -> float:
         """Litres that an open block must go beyond, by each of its last readings, to matter."""
         return _RUNNING_FRAC * self._threshold_l(_RUNNING_HOURS_OF_USE) - self._sum_l
