@@ -18,7 +18,7 @@ Design (figures and how they were measured: docs/loss-test.md):
   before the next one bears it out, unless it adds more than 2 H.
 - A block that is still open raises the alarm if sum and block are above an H of one and a half
   hours of use, what came at once counting at most 0.7 H, if the rest is above H / 2, and if each
-  of the last three readings (and of the last two minutes) is above 0.6 H: bought by that, a
+  of the last three readings (and of the last two minutes) is above 0.8 H: bought by that, a
   strong loss need not wait until a block is closed and another has borne it out.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
@@ -56,7 +56,7 @@ _NO_NEED_TIMES: Final = 2.0
 """A long block that far beyond the threshold needs no other to bear it out."""
 _RUNNING_HOURS_OF_USE: Final = 1.5
 """In the minutes of an open block use cannot have drifted as far as in hours."""
-_RUNNING_FRAC: Final = 0.6
+_RUNNING_FRAC: Final = 0.8
 _BEYOND_DOUBT: Final = 1.03
 _BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
