@@ -144,6 +144,8 @@ class EvaporationWatch(Watch):
             self._note_refusal(None)
         if self._book.is_day_due(now_s):
             self._book.close(now_s, self.vessel.model.balance.days)
+        if self.vessel.settings.replaces_evaporation:
+            self.vessel.model.set_demand(self._book.demand_ratio(now_s))
         shown = self.vessel.view
         measured = Measured(shown.use_l_per_day, shown.held_s)
         self.view = self._book.view(now_s, measured, seen, salt_verdict_of(self.system))

@@ -50,3 +50,65 @@ def test_an_empty_cutter_is_stored_too() -> None:
     again = BlockCutter()
     again.restore(c.snapshot())
     assert again.cut(10.0, 1.0, 0.1, 0.0, 0.0) is None
+
+
+def open_block(noise_l: float = 0.05) -> BlockCutter:
+    """A block that began at 20 L and 0 s, measured by one reading."""
+    c = BlockCutter()
+    c.cut(0.0, 20.0, noise_l, 0.0, 0.0)
+    return c
+
+
+def falling(levels: list[float]) -> list[tuple[float, float]]:
+    """One reading a minute, the first of them a minute after the block began."""
+    return [(60.0 * (k + 1), level) for k, level in enumerate(levels)]
+
+
+def test_an_open_block_shows_what_its_last_readings_agree_on() -> None:
+    seen = open_block().running(falling([19.9, 19.8, 19.7, 19.6, 19.5]), 0.1, 0.05, 0.0)
+    assert seen is not None
+    assert (seen.block.start_s, seen.block.end_s, seen.block.is_measured) == (0.0, 300.0, True)
+    assert seen.block.used_l == pytest.approx(0.4)  # median of 19.7, 19.6, 19.5
+    assert seen.least_l == pytest.approx(0.3)
+    assert seen.jump_l == pytest.approx(0.1)
+    # One reading begins it, three end it, 0.05 L of noise each (arithmetic).
+    assert seen.block.sigma_l == pytest.approx(0.05 * (1.0 + 1.0 / 3.0) ** 0.5)
+
+
+def test_where_rounding_hides_the_noise_only_the_highest_reading_counts() -> None:
+    seen = open_block().running(falling([20.0, 19.8, 19.6, 19.6, 19.4]), 0.1, 0.05, 0.2)
+    assert seen is not None
+    assert seen.block.used_l == seen.least_l == pytest.approx(0.4)
+
+
+def test_what_fell_at_once_is_told_as_a_jump() -> None:
+    seen = open_block().running(falling([20.0, 20.0, 19.0, 19.0, 19.0]), 0.1, 0.05, 0.0)
+    assert seen is not None
+    assert (seen.block.used_l, seen.jump_l) == (pytest.approx(1.0), pytest.approx(1.0))
+
+
+@pytest.mark.parametrize(
+    "levels",
+    [
+        [19.0, 19.0],  # too few
+        [19.9, 19.8, 20.0],  # the newest is back
+        [19.0, 20.0, 19.0],  # one of the last three says otherwise
+    ],
+)
+def test_an_open_block_shows_nothing_while_its_readings_do_not_agree(levels: list[float]) -> None:
+    assert open_block().running(falling(levels), 0.1, 0.05, 0.0) is None
+
+
+def test_quick_reports_must_agree_for_two_minutes() -> None:
+    readings = [(10.0 * k, 19.9 if k < 20 else 19.0) for k in range(1, 29)]
+    seen = open_block().running(readings, 0.0, 0.05, 0.0)
+    assert seen is not None
+    assert seen.least_l == pytest.approx(0.1)  # eight readings of the last 13 are down at 19 L
+    assert seen.block.used_l == pytest.approx(1.0)
+
+
+def test_without_a_level_an_open_block_shows_nothing() -> None:
+    assert BlockCutter().running(falling([19.0] * 5), 0.1, 0.05, 0.0) is None
+    c = open_block()
+    c.forget_level(30.0)
+    assert c.running(falling([19.0] * 5), 0.1, 0.05, 0.0) is None

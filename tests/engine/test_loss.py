@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 import pytest
+from custom_components.stillwell.engine.blocks import RunningUse
 from custom_components.stillwell.engine.forecast import Forecaster
 from custom_components.stillwell.engine.loss import LossTest, LossVerdict
 from custom_components.stillwell.engine.quantities import DAY_S, HOUR_S, UseBlock
@@ -211,6 +212,50 @@ def test_pulses_raise_the_threshold_and_time_lowers_it_again() -> None:
         test.add(hourly(i, 0.02), 0.02, 0.0)
     # Excursions are forgotten with a memory of a week: three weeks leave one twentieth.
     assert test.threshold_l == pytest.approx(max(before, pulsed * math.exp(-3.0)), rel=0.05)
+
+
+# --- a block that is still open ---
+
+
+def running(used_l: float, least_l: float, jump_l: float, minutes: float = 12.0) -> RunningUse:
+    end_s = T0 + 60.0 * minutes
+    return RunningUse(UseBlock(T0, end_s, used_l, 0.02, True), least_l, jump_l)
+
+
+def test_a_strong_loss_need_not_wait_for_the_end_of_a_block() -> None:
+    # 0.5 L in twelve minutes where 3 L a day make 0.025 L (arithmetic).
+    test = learned(0.02, NORMAL_L)
+    verdict = test.look(running(0.5, 0.43, 0.06), 0.025, 0.05)
+    assert verdict is not None
+    assert verdict.is_alarm
+    assert (verdict.since_s, verdict.lost_l) == (T0, pytest.approx(0.475))
+    assert verdict.excess_l_per_h == pytest.approx(2.375)
+    assert test.look(running(0.6, 0.5, 0.06), 0.025, 0.05) is None  # told already
+    # Closed, the block counts once, and the alarm stands.
+    closed = test.add(UseBlock(T0, T0 + 900.0, 0.6, 0.02, True), 0.03125, 0.05)
+    assert closed.is_alarm
+    assert closed.lost_l == pytest.approx(0.6 - 0.03125)
+
+
+@pytest.mark.parametrize(
+    ("used_l", "least_l", "jump_l"),
+    [
+        (5.0, 5.0, 5.0),  # all at once: a draw, not a loss
+        (0.5, 0.10, 0.06),  # not every one of the last readings shows it
+        (0.15, 0.14, 0.02),  # what an hour and more may use
+    ],
+)
+def test_an_open_block_in_doubt_raises_no_alarm(
+    used_l: float, least_l: float, jump_l: float
+) -> None:
+    test = learned(0.02, NORMAL_L)
+    assert test.look(running(used_l, least_l, jump_l), 0.025, 0.05) is None
+    assert test.snapshot()["latched"] is None
+
+
+def test_an_open_block_without_knowledge_raises_no_alarm() -> None:
+    assert LossTest().look(running(0.5, 0.43, 0.06), 0.025, 0.05) is None
+    assert learned(0.02, NORMAL_L).look(running(0.5, 0.43, 0.06), None, 1.0) is None
 
 
 # --- latching ---

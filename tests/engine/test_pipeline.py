@@ -3,7 +3,8 @@
 import math
 from dataclasses import replace
 from datetime import UTC, datetime
-from statistics import fmean, pstdev
+from random import Random
+from statistics import fmean, median, pstdev
 
 import pytest
 from custom_components.stillwell.engine.balance import Flow
@@ -271,6 +272,31 @@ def test_accepting_a_use_forgets_the_warning(vessel: Vessel) -> None:
     assert view.loss.excess_l_per_h == pytest.approx(2.0, rel=0.25)
     vessel.model.acknowledge_loss()
     assert vessel.view().loss is None
+
+
+def noisy_fall(
+    vessel: Vessel, seed: int, from_m: float, minutes: int, litres_per_hour: float = 0.0
+) -> list[bool]:
+    """Report each minute with a noise of 1 mm; return whether the loss alarm stood each time."""
+    rng, alarms = Random(seed), []
+    for minute in range(1, minutes + 1):
+        fallen_l = minute * (3.0 / 1440 + litres_per_hour / 60)
+        seen_m = from_m - fallen_l / LITRES_PER_CM / 100 + rng.gauss(0.0, 0.001)
+        loss = vessel.report(round(seen_m, 4)).loss
+        alarms.append(loss is not None and loss.is_alarm)
+    return alarms
+
+
+def test_two_litres_an_hour_are_told_in_a_quarter_of_an_hour(used: dict[str, object]) -> None:
+    delays = []
+    for seed in range(7):
+        vessel = Vessel()
+        vessel.model.restore(used["snapshot"])
+        vessel.t_s = used["t_s"]
+        assert not any(noisy_fall(vessel, 50 + seed, 0.2139, 90))
+        # 90 minutes at 3 L a day are 2.1 mm (arithmetic).
+        delays.append(noisy_fall(vessel, seed, 0.2118, 40, 2.0).index(True) + 1)
+    assert median(delays) <= 15
 
 
 def test_the_trades_reservoir_in_inches() -> None:

@@ -2,6 +2,7 @@
 
 from math import exp
 from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import gsw
 import psychrolib
@@ -12,6 +13,7 @@ from custom_components.stillwell.const import (
     SUBENTRY_SUMP,
     SUBENTRY_TEMPERATURE_WATCH,
 )
+from custom_components.stillwell.engine.pipeline import VesselModel
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
@@ -93,6 +95,7 @@ class Room:
         self.lab = lab
         self.unit = unit
         self.level_cm = 29.0
+        self.humid_frac = HUMID_FRAC
         lab.freezer.move_to("2026-02-02 08:00:00+00:00")  # midnight where the hub is
 
     def show(self) -> None:
@@ -101,7 +104,7 @@ class Room:
         for entity_id, temp_c in ((WATER, WATER_C), (ROOM, ROOM_C)):
             shown = temp_c if self.unit == "°C" else temp_c * 1.8 + 32.0
             states.async_set(entity_id, f"{shown:.2f}", {"unit_of_measurement": self.unit})
-        states.async_set(HUMIDITY, f"{100.0 * HUMID_FRAC:.1f}", {"unit_of_measurement": "%"})
+        states.async_set(HUMIDITY, f"{100.0 * self.humid_frac:.1f}", {"unit_of_measurement": "%"})
         # The heater regulates: on for half of the time.
         is_off = states.is_state(HEATER, "on")
         states.async_set(HEATER, "off" if is_off else "on")
@@ -260,6 +263,33 @@ async def test_an_alarm_makes_no_quiet_day(lab: Lab, room: Room) -> None:
     (alive,) = lab.entry.runtime_data.watches.values()
     (today,) = alive.diagnostics()["learned"]["books"]["open"]
     assert today["is_disturbed"] is True
+
+
+async def test_dry_air_is_told_to_the_loss_test_of_the_vessel(lab: Lab, room: Room) -> None:
+    """From 50 to 20 % relative humidity; psychrolib says how much more the air then asks for."""
+    await room.set_up(watch(), replaces_evaporation=True)
+    told: list[float | None] = []
+    with patch.object(VesselModel, "set_demand", lambda _, ratio: told.append(ratio)):
+        await room.run(2.0)
+        assert set(told) == {None}  # fewer than three quiet days
+        await room.run(2.1)
+        assert told[-1] == pytest.approx(1.0, abs=1e-3)
+        room.humid_frac = 0.2
+        await room.run(0.15)
+    more = psychrolib.GetVapPresFromRelHum(ROOM_C, 0.5) - psychrolib.GetVapPresFromRelHum(
+        ROOM_C, 0.2
+    )
+    usual_pa = PER_L * 1000.0 * 0.9970476 / 24.0 / SURFACE_M2
+    assert told[-1] == pytest.approx(1.0 + more / usual_pa, rel=2e-3)
+
+
+async def test_a_vessel_that_does_not_replace_evaporation_hears_nothing(
+    lab: Lab, room: Room
+) -> None:
+    await room.set_up(watch(), replaces_evaporation=False)
+    with patch.object(VesselModel, "set_demand") as told:
+        await room.run(0.1)
+    told.assert_not_called()
 
 
 async def test_what_was_learned_outlives_a_restart(lab: Lab, room: Room) -> None:

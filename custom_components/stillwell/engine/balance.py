@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from math import exp, sqrt
 from typing import Any, Final
 
-from .blocks import BlockCutter
+from .blocks import BlockCutter, RunningUse
 from .excursion import LIMIT_SIGMA, Excursion, Trend
 from .ledger import DayBook, DayUse, UseCurve
 from .level_filter import LevelFilter, LevelState
@@ -295,6 +295,16 @@ class Balance:
         out = tuple(self._blocks)
         self._blocks.clear()
         return out
+
+    def running_use(self, beyond_l: float) -> RunningUse | None:
+        """Return what the block that is still open shows.
+
+        Returns:
+            None while that is not more than ``beyond_l`` (L), or the level is not followed.
+        """
+        if self._is_held or self._excursion is not None:
+            return None
+        return self._cutter.running(self._samples, beyond_l, self._noise_l, self._width_l)
 
     def pop_events(self) -> tuple[Event, ...]:
         """Events since the last call."""

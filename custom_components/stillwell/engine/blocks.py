@@ -1,14 +1,22 @@
 """Cuts the course of the level into blocks of use."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
 from math import exp, pi
 from typing import Any, Final
 
-from .quantities import UseBlock
+from .quantities import MINUTE_S, UseBlock
 
 BLOCK_S: Final = 300.0
 _LONGEST: Final = 4.0
 """A block that might hold the beginning of a rise waits, for at most this many lengths."""
+
+_FEWEST: Final = 3
+_AGREE_S: Final = 2 * MINUTE_S
+"""Readings of so long, and at least three, must agree on what an open block shows."""
+_COARSE: Final = 1.5
+"""With a step this many times the noise one step down is seen for many readings in a row."""
 
 
 def mean_reading_var(noise_l: float, width_l: float, n: int) -> float:
@@ -22,6 +30,18 @@ def mean_reading_var(noise_l: float, width_l: float, n: int) -> float:
         ratio = noise_l / width_l
         var += width_l * width_l / 12.0 * exp(-((2.0 * pi * ratio) ** 2))
     return var
+
+
+@dataclass(frozen=True, slots=True)
+class RunningUse:
+    """What a block that is still open shows by its last readings."""
+
+    block: UseBlock
+    """Use down to their median, or to the highest of them where rounding hides the noise."""
+    least_l: float
+    """Use down to the highest of them: every one of them bears out this much."""
+    jump_l: float
+    """Most of the use that came at once, by medians of three readings."""
 
 
 class BlockCutter:
@@ -68,6 +88,40 @@ class BlockCutter:
         self._level_l, self._level_var = end_l, var
         self._n, self._sum_l = 0, 0.0
         return block
+
+    def running(
+        self,
+        samples: Iterable[tuple[float, float]],
+        beyond_l: float,
+        noise_l: float,
+        width_l: float,
+    ) -> RunningUse | None:
+        """Return what the open block shows, if every one of the last readings shows enough.
+
+        Args:
+            samples: Accepted readings, oldest first: time and volume (s, L).
+            beyond_l: Use that is of no interest (L).
+            noise_l: Standard deviation of the noise of a reading before rounding, L.
+            width_l: Rounding step, L.
+        """
+        start_s, level_l = self._start_s, self._level_l
+        if start_s is None or level_l is None:
+            return None
+        since = [sample for sample in samples if sample[0] > start_s]
+        if len(since) < _FEWEST or level_l - since[-1][1] <= beyond_l:
+            return None
+        end_s, levels = since[-1][0], [level_l, level_l, *(value for _, value in since)]
+        n = max(_FEWEST, sum(t_s >= end_s - _AGREE_S for t_s, _ in since))
+        last = sorted(levels[-n:])
+        least_l = level_l - last[-1]
+        if least_l <= beyond_l:
+            return None
+        middles = [sorted(three)[1] for three in zip(levels, levels[1:], levels[2:], strict=False)]
+        jump_l = max(a - b for a, b in pairwise(middles))
+        used_l = least_l if width_l > _COARSE * noise_l else level_l - last[n // 2]
+        sigma_l = (self._level_var + mean_reading_var(noise_l, width_l, n)) ** 0.5
+        block = UseBlock(start_s, end_s, used_l, sigma_l, is_measured=True)
+        return RunningUse(block, least_l, jump_l)
 
     def forget_level(self, t_s: float) -> None:
         """A fill, pour or drop came between: the next block is carried, not measured."""

@@ -22,6 +22,7 @@ from .evaporation import (
     heat_lost_w,
     pressure_gap_pa,
 )
+from .evaporation_demand import demand_ratio
 from .evaporation_reading import (
     EvaporationReading,
     Evidence,
@@ -44,7 +45,7 @@ SURE_AFTER_S: Final = 0.8 * DAY_S
 """Less than this of the last day tells a night from a day, not a cover from none."""
 MEASURED_HOLDS_S: Final = HOUR_S
 """For how long use that is only carried still counts as measured."""
-HOURS_KEPT: Final = 25
+HOURS_KEPT: Final = 50
 CLOSED_KEPT: Final = 7
 SALT_DAYS: Final = 5
 LEAST_EXTRA_L_PER_DAY: Final = 0.3
@@ -258,6 +259,17 @@ class EvaporationBook:
         if covered_s < KNOWN_AFTER_S:
             return None, covered_s
         return sum(hour[1] for hour in hours) / covered_s, covered_s
+
+    def demand_ratio(self, t_s: float) -> float | None:
+        """Return what the air asks for now over what it did while the use was learned.
+
+        Returns:
+            None without a learned coefficient, without a fresh look, or while too little is known.
+        """
+        is_fresh = self._last_s is not None and t_s - self._last_s <= HOLDS_S
+        if not is_fresh or not self._learner.is_learned:
+            return None
+        return demand_ratio(self._hours, t_s)
 
     def view(
         self, t_s: float, measured: Measured, seen: Surroundings, salt: SaltVerdict

@@ -16,6 +16,10 @@ Design (figures and how they were measured: docs/loss-test.md):
 - One block adds at most 0.7 H; one longer than usual adds up to 0.9 H, and all of it when above H
   and six of its own sigma. A block that takes the sum from below H / 2 to above H raises no alarm
   before the next one bears it out, unless it adds more than 2 H.
+- A block that is still open raises the alarm if sum and block are above an H of one and a half
+  hours of use, what came at once counting at most 0.7 H, if the rest is above H / 2, and if each
+  of the last three readings (and of the last two minutes) is above 0.8 H: bought by that, a
+  strong loss need not wait until a block is closed and another has borne it out.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
@@ -24,6 +28,7 @@ from dataclasses import dataclass
 from math import exp, isfinite
 from typing import Any, Final
 
+from .blocks import RunningUse
 from .quantities import DAY_S, HOUR_S, UseBlock
 
 _LEAST_ALLOWANCE: Final = 0.4
@@ -49,6 +54,9 @@ _LONG_BLOCK: Final = 1.4
 _BORNE_OUT_FRAC: Final = 0.5
 _NO_NEED_TIMES: Final = 2.0
 """A long block that far beyond the threshold needs no other to bear it out."""
+_RUNNING_HOURS_OF_USE: Final = 1.5
+"""In the minutes of an open block use cannot have drifted as far as in hours."""
+_RUNNING_FRAC: Final = 0.8
 _BEYOND_DOUBT: Final = 1.03
 _BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
@@ -128,6 +136,49 @@ class LossTest:
                 self._watch(block, expected_l, self._latched)
         return self._verdict(block.end_s)
 
+    @property
+    def is_standing(self) -> bool:
+        """Whether the alarm stands."""
+        return self._latched is not None
+
+    @property
+    def doubtful_l(self) -> float:
+        """Litres that an open block must go beyond, by each of its last readings, to matter."""
+        return _RUNNING_FRAC * self._threshold_l(_RUNNING_HOURS_OF_USE) - self._sum_l
+
+    def look(
+        self, running: RunningUse, expected_l: float | None, expected_rel_sigma: float
+    ) -> LossVerdict | None:
+        """Look at a block that is still open; a strong loss need not wait for its end.
+
+        Nothing is learned from it, and it is added when it is closed.
+
+        Args:
+            running: What the open block shows.
+            expected_l: Use expected in it; None while unknown.
+            expected_rel_sigma: Relative sigma of that expectation.
+
+        Returns:
+            The verdict when it raises the alarm, else None.
+        """
+        block = running.block
+        if self._latched is not None or expected_l is None or self._learned_s < _BLIND_S:
+            return None
+        threshold = self._threshold_l(_RUNNING_HOURS_OF_USE)
+        seen_l = self._sum_l + self._beyond_l(block, expected_l, expected_rel_sigma)
+        steady_l = seen_l - running.jump_l
+        sum_l = steady_l + min(running.jump_l, _MOST_PER_BLOCK * threshold)
+        least_l = seen_l - block.used_l + running.least_l
+        is_borne_out = (
+            steady_l > _BORNE_OUT_FRAC * threshold and least_l > _RUNNING_FRAC * threshold
+        )
+        if sum_l <= threshold or not is_borne_out:
+            return None
+        self._date(block.start_s, self._sum_l, threshold)
+        excess_l = block.used_l - expected_l
+        self._latch(block.end_s, max(self._lost_l + excess_l, sum_l))
+        return self._verdict(block.end_s, excess_l)
+
     def _learn(self, block: UseBlock, expected_l: float, length_s: float) -> None:
         """Scale of noise and of normal use."""
         sigma = max(block.sigma_l, 0.0)
@@ -150,22 +201,39 @@ class LossTest:
     @property
     def threshold_l(self) -> float:
         """Litres beyond allowance at which the alarm is raised now."""
+        return self._threshold_l(_LEAST_HOURS_OF_USE)
+
+    def _threshold_l(self, hours_of_use: float) -> float:
         sigma = self._sigma_l or 0.0
         hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
-        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, _LEAST_HOURS_OF_USE * hour_l)
+        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, hours_of_use * hour_l)
         threshold = max(threshold, _LEAST_THRESHOLD_L)
         if self._learned_s < _LEARNING_S:
             threshold = max(2.0 * threshold, _LEARNING_HOURS_OF_USE * hour_l)
         return threshold
 
-    def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
+    def _beyond_l(self, block: UseBlock, expected_l: float, rel_sigma: float) -> float:
+        """Litres beyond what is expected and allowed."""
         if self._sum_l <= 0.0:
             # Held while the excess lasts: a loss makes use look variable, too.
             allowance = exp(min(_ALLOWANCE_SIGMAS * rel_sigma, 1.0)) - 1.0
             self._allowance = min(max(allowance, _LEAST_ALLOWANCE), _MOST_ALLOWANCE)
-        threshold = max(self.threshold_l, _THRESHOLD_SIGMAS * block.sigma_l)
         least_l = _LEAST_ALLOWANCE_L_PER_S * (block.end_s - block.start_s)
-        beyond = block.used_l - expected_l - max(self._allowance * expected_l, least_l)
+        return block.used_l - expected_l - max(self._allowance * expected_l, least_l)
+
+    def _date(self, start_s: float, before_l: float, threshold: float) -> None:
+        if self._since_s is None or before_l < _BEGUN_FRAC * threshold:
+            # Until then it was most likely noise: the loss begins here.
+            self._since_s, self._lost_l = start_s, 0.0
+
+    def _latch(self, now_s: float, lost_l: float) -> None:
+        since_s = now_s if self._since_s is None else self._since_s
+        self._latched = _Latched(lost_l / (now_s - since_s), self._normal_l_per_s or 0.0)
+        self._back_l = 0.0
+
+    def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
+        threshold = max(self.threshold_l, _THRESHOLD_SIGMAS * block.sigma_l)
+        beyond = self._beyond_l(block, expected_l, rel_sigma)
         before_l = self._sum_l
         self._sum_l += self._bounded_l(beyond, block, threshold)
         if self._sum_l <= 0.0:
@@ -175,9 +243,7 @@ class LossTest:
             return
         if beyond > _STEP_SIGMAS * block.sigma_l:
             self._step_l = max(self._step_l, beyond)
-        if self._since_s is None or before_l < _BEGUN_FRAC * threshold:
-            # Until then it was most likely noise: the loss begins here.
-            self._since_s, self._lost_l = block.start_s, 0.0
+        self._date(block.start_s, before_l, threshold)
         self._lost_l += block.used_l - expected_l
         self._top_l = max(self._top_l, self._sum_l)
         # What one block alone brought about, the next must bear out: two wrong readings in a row
@@ -187,10 +253,7 @@ class LossTest:
             or self._sum_l - before_l > _NO_NEED_TIMES * threshold
         )
         if self._sum_l > threshold and is_borne_out and self._learned_s >= _BLIND_S:
-            span_s = block.end_s - self._since_s
-            normal = self._normal_l_per_s or 0.0
-            self._latched = _Latched(max(self._lost_l, self._sum_l) / span_s, normal)
-            self._back_l = 0.0
+            self._latch(block.end_s, max(self._lost_l, self._sum_l))
 
     def _watch(self, block: UseBlock, expected_l: float, latched: _Latched) -> None:
         """Count what is lost while the alarm stands; let go when use is back in pattern."""
@@ -234,15 +297,15 @@ class LossTest:
         """Let go of the alarm and start the sum anew; what was learned stays."""
         self._clear()
 
-    def _verdict(self, now_s: float) -> LossVerdict:
+    def _verdict(self, now_s: float, open_l: float = 0.0) -> LossVerdict:
         since_s = self._since_s
         if since_s is None or now_s <= since_s:
             return LossVerdict(is_alarm=False, excess_l_per_h=0.0, since_s=None, lost_l=0.0)
         return LossVerdict(
             is_alarm=self._latched is not None,
-            excess_l_per_h=self._lost_l / (now_s - since_s) * HOUR_S,
+            excess_l_per_h=(self._lost_l + open_l) / (now_s - since_s) * HOUR_S,
             since_s=since_s,
-            lost_l=self._lost_l,
+            lost_l=self._lost_l + open_l,
         )
 
     def snapshot(self) -> dict[str, Any]:

@@ -11,13 +11,14 @@ from typing import Any, Final
 from .balance import Balance, BalanceSettings, Event, Fill, Flow
 from .burst import BurstWatch
 from .conditioning import Conditioner, ConditioningSettings, Verdict
+from .evaporation_demand import Explained
 from .forecast import Forecaster, Outlook
 from .geometry import Vessel
 from .guard_events import LevelReported
 from .ledger import DayUse
 from .loss import LossTest, LossVerdict
 from .probe_temperature import ProbeTemperature
-from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status
+from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status, UseBlock
 from .samples import Samples
 
 SNAPSHOT_VERSION: Final = 1
@@ -94,6 +95,7 @@ class VesselModel:
         "_burst",
         "_check",
         "_conditioner",
+        "_explained",
         "_forecaster",
         "_full_l",
         "_good_s",
@@ -122,6 +124,7 @@ class VesselModel:
         self._forecaster = Forecaster()
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
+        self._explained = Explained()
         self._burst = BurstWatch()
         self._probe = ProbeTemperature()
         self._temp_c: float | None = None
@@ -177,6 +180,14 @@ class VesselModel:
             self._balance.rebased()
             self.recent.clear()
         self._check = reason
+
+    def set_demand(self, ratio: float | None) -> None:
+        """Say how much more the air asks for than while the use was learned; None: not known.
+
+        Only what the loss test expects goes by it, and only until an alarm stands. It is not
+        kept: whoever knows it says it again.
+        """
+        self._explained.ratio = ratio
 
     def report(
         self,
@@ -253,12 +264,35 @@ class VesselModel:
                 is_draining=is_draining,
             )
         for block in balance.pop_blocks():
-            expected_l = self._forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
-            self._loss_verdict = self._loss.add(
-                block, expected_l, self._forecaster.expected_rel_sigma
-            )
+            self._judge(block, utc_offset_s)
             self._forecaster.add(block, utc_offset_s)
+        if verdict.accepted:
+            self._look_ahead(utc_offset_s)
         self.events.extend(balance.pop_events())
+
+    def _judge(self, block: UseBlock, utc_offset_s: float) -> None:
+        """Show the loss test a closed block."""
+        expected_l, sigma = self._expected(block, utc_offset_s)
+        if not self._loss.is_standing:
+            block = self._explained.block(block, expected_l)
+        self._loss_verdict = self._loss.add(block, expected_l, sigma)
+
+    def _look_ahead(self, utc_offset_s: float) -> None:
+        """Show the loss test the block that is still open."""
+        running = self._balance.running_use(self._loss.doubtful_l)
+        if running is None:
+            return
+        expected_l, sigma = self._expected(running.block, utc_offset_s)
+        running = self._explained.running(running, expected_l)
+        found = self._loss.look(running, expected_l, sigma)
+        if found is not None:
+            self._loss_verdict = found
+
+    def _expected(self, block: UseBlock, utc_offset_s: float) -> tuple[float | None, float]:
+        """Return the use expected in a block and its relative sigma."""
+        forecaster = self._forecaster
+        expected_l = forecaster.expected_l(block.start_s, block.end_s, utc_offset_s)
+        return expected_l, self._explained.rel_sigma(forecaster.expected_rel_sigma)
 
     def _without_drift(self, t_s: float, read_m: float) -> float:
         """Take off a reading what the probe's temperature has added."""
