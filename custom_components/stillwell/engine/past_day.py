@@ -69,6 +69,9 @@ class PastDay:
             from_s = max(start_s, begin_s)
             if end_s <= from_s:
                 continue
+            if days == 0.0 and first_var == 0.0:
+                # The level the day begins with is as uncertain as the one it ends with.
+                var += self._numbers[-1]
             share = pattern_days(from_s, end_s)
             seen_s += end_s - from_s
             days += share
@@ -76,8 +79,7 @@ class PastDay:
             var += first_var + last_var
         if seen_s < _FEWEST_S:
             return None
-        # The level the day begins with is as uncertain as the one it ends with.
-        return used_l / days, (var + self._numbers[-1]) / (days * days)
+        return used_l / days, var / (days * days)
 
     def snapshot(self) -> list[list[float]]:
         """Return the observations in JSON types."""
