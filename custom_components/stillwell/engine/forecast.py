@@ -1,9 +1,10 @@
 """When will the water be used up: early, likely and late; and will it last until a date.
 
 Use is learned from closed blocks in spans of about an hour (``use_spans``): its level and
-variability (``use_rate``) and its spread over the local day (``day_pattern``). The use of the
-coming days is taken as lognormal with the mean and variance that the bank of filters foretells,
-so it is never negative; an instant is early when one run in ten would have used that much.
+variability (``use_rate``) and its spread over the local day (``day_pattern``). The likely use
+of the coming days is what the bank of filters foretells, drawn towards the use of the past day
+(``past_day``). It is taken as lognormal about it, so it is never negative; an instant is early
+when one run in ten would have used that much.
 Times are epoch seconds (UTC); ``utc_offset_s`` turns them into local time.
 """
 
@@ -16,6 +17,7 @@ from statistics import NormalDist
 from typing import Any, Final
 
 from .day_pattern import DayPattern
+from .past_day import PastDay, share_of_past_day
 from .quantities import DAY_S, MINUTE_S, Interval, UseBlock
 from .use_rate import NODES_D, UseRate
 from .use_spans import Seen, SpanGatherer
@@ -25,8 +27,8 @@ FARTHEST_D: Final = NODES_D[-1]
 _STANDARD: Final = NormalDist()
 _Z80: Final = _STANDARD.inv_cdf(0.9)
 _WIDEST_SIGMA: Final = 1.0
-_WIDER: Final = 1.22
-_WIDER_FAR: Final = 0.1
+_WIDER: Final = 1.34
+_WIDER_FAR: Final = 0.11
 _FAR_D: Final = 3.0
 """A few days of data say too little of spread and mean, the more so the farther ahead; found
 by simulation over unlike rooms."""
@@ -61,13 +63,15 @@ class Forecaster:
     """Learns from blocks of use; foretells use and instants."""
 
     __slots__ = (
-        "_early", "_end_s", "_error_l", "_known_s", "_lagged", "_level_var", "_offset_s",
-        "_pattern", "_rate", "_spans", "_table", "_time_s", "_told",
+        "_drawn", "_early", "_end_s", "_error_l", "_known_s", "_lagged", "_level_var",
+        "_offset_s", "_past_day", "_pattern", "_rate", "_spans", "_table", "_time_s", "_told",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self._pattern = DayPattern()
         self._rate = UseRate()
+        self._past_day = PastDay()
+        self._drawn: tuple[float, float, float] | None = None  # kept until more is known
         self._spans = SpanGatherer()
         self._end_s: float | None = None
         self._time_s: float | None = None
@@ -101,7 +105,7 @@ class Forecaster:
         if self._time_s is not None and self._rate.is_started:
             self._rate.pass_time(max(until_s - self._time_s, 0.0) / DAY_S)
         self._time_s = until_s
-        self._table = None
+        self._table = self._drawn = None
 
     def _take(self, seen: Seen) -> None:
         """Learn from an observation."""
@@ -114,6 +118,7 @@ class Forecaster:
         sigma = per_day * sqrt(seen.first_var + seen.last_var)
         local_s = seen.start_s + seen.utc_offset_s
         self._pattern.learn(local_s, seen.length_s, seen.used_l * per_day, sigma)
+        self._past_day.add(seen)
         if self._early is not None:
             self._early.extend(astuple(seen))
             if len(self._early) // _PER_SEEN in _REPLAYS:
@@ -156,7 +161,7 @@ class Forecaster:
         self._rate.learn(seen.used_l, days, seen.last_var, (unsure * rate * days) ** 2)
         self._lagged.append(self._rate.rate)
         del self._lagged[: -2 * _LAG_SPANS]
-        self._table = None
+        self._table = self._drawn = None
 
     def _learn_noise(self, error_l: float, *, is_chained: bool) -> None:
         """Level noise from how neighbouring errors cancel: covariance is minus the variance.
@@ -185,16 +190,39 @@ class Forecaster:
         return pattern.days_until(until_s + utc_offset_s) - pattern.days_until(t_s + utc_offset_s)
 
     def _coming(self, local_s: float, days: float) -> tuple[float, float, float]:
-        """Median, mean and log sigma of the use over so many (pattern) days from a local time."""
-        mean_l, var = self._rate.coming(days)
-        mean_l = max(mean_l, 1e-9)
+        """Median, mean and log sigma of the use over so many (pattern) days from a local time.
+
+        What a linear filter foretells is as often too much as too little: a median.
+        """
+        told_l, var = self._rate.coming(days)
+        told_l = max(told_l, 1e-9)
         pattern = self._pattern
         unsure = pattern.unseen_sigma_frac**2
         if days < _PATTERN_MATTERS_D:
             unsure += pattern.sigma_frac(local_s, days * DAY_S) ** 2
-        wider = _WIDER + _WIDER_FAR * min(days / _FAR_D, 1.0)
-        sigma = min(wider * sqrt(log1p(var / mean_l**2 + unsure)), _WIDEST_SIGMA)
-        return mean_l * exp(-0.5 * sigma * sigma), mean_l, sigma
+        day_rate, share, reach = self._drawn_to()
+        wider = reach * (_WIDER + _WIDER_FAR * min(days / _FAR_D, 1.0))
+        sigma = min(wider * sqrt(log1p(var / told_l**2 + unsure)), _WIDEST_SIGMA)
+        median_l = told_l + share * (max(day_rate, 0.0) * days - told_l)
+        return median_l, median_l * exp(0.5 * sigma * sigma), sigma
+
+    def _drawn_to(self) -> tuple[float, float, float]:
+        """Rate of the past day, its share in what is foretold, reach of the bounds about it.
+
+        Kept until more is known.
+        """
+        if self._drawn is None:
+            rate, share, offset_s = 0.0, 0.0, self._offset_s
+            day = self._past_day.rate(
+                self._time_s or 0.0, lambda a_s, b_s: self._pattern_days(a_s, b_s, offset_s)
+            )
+            if day is not None:
+                rate, measured_var = day
+                now = self._rate.rate
+                change_var = (self._rate.change_sigma_frac(1.0) * now) ** 2
+                share = share_of_past_day(rate - now, measured_var, change_var)
+            self._drawn = (rate, share, self._rate.reach(_FAR_D))
+        return self._drawn
 
     def _tabulated(self) -> tuple[list[float], list[float], list[float]]:
         """Litres used at each node of time: little, likely and much (10, 50 and 90 %)."""
@@ -323,6 +351,7 @@ class Forecaster:
             "level_var": self._level_var,
             "lagged": [round(v, 6) for v in self._lagged],
             "early": None if self._early is None else self._early_rows(),
+            "past_day": self._past_day.snapshot(),
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -343,9 +372,12 @@ class Forecaster:
             else:
                 rows = [astuple(Seen.from_numbers(row)) for row in early]
                 self._early = array("d", [float(v) for row in rows for v in row])
+            # Snapshots of the first releases know nothing of the past day: a day brings it.
+            self._past_day.restore(data.get("past_day", ()))
         except (KeyError, TypeError, AttributeError) as err:
             raise ValueError(f"not a forecast snapshot: {err!r}") from err
-        self._spans, self._error_l, self._table = SpanGatherer(), None, None
+        self._spans, self._error_l = SpanGatherer(), None
+        self._table = self._drawn = None
 
 
 def _node_days(column: list[float], litres: float) -> float:

@@ -15,6 +15,8 @@ Rates are litres per day, spans are days.
 from math import exp, log, sqrt
 from typing import Any, Final
 
+from .mixed_law import reach_of_80
+
 _SPREADS: Final = ((0.02, 0.1), (0.07, 0.2), (0.14, 0.35), (0.22, 0.25), (0.35, 0.1))
 """Relative spread of use and prior weight (common practice, no source: 0.5 to 2 % a day)."""
 _MEMORIES: Final = ((0.8, 0.2), (3.0, 0.45), (12.0, 0.35))
@@ -89,6 +91,14 @@ class _Filter:
         self.nn = level_var * (1.0 - level_var / spread)
         self.mn, self.un = -km * level_var, -ku * level_var
         return -0.5 * (log(spread) + min(error * error / spread, _WORST_DEVIATION))
+
+    def coming(self, days: float) -> tuple[float, float]:
+        """Mean and variance of the use over the coming (pattern) days, in litres."""
+        reach, added = _future(self.tau, days)
+        square = days * days * (self.mm + (_DRIFT_PER_DAY * self.m) ** 2 * days / 3.0)
+        square += reach * (2.0 * days * self.mu + reach * self.uu)
+        square += added * (self.s * max(abs(self.m), _SMALL_RATE)) ** 2
+        return days * self.m + reach * self.u, max(square, 0.0)
 
     def values(self) -> list[float]:
         return [getattr(self, name) for name in _STATE]
@@ -207,6 +217,11 @@ class UseRate:
             mean += reach * group.u
             square += reach * (2.0 * days * group.mu + reach * group.uu) + added * group.added
         return mean, max(square - mean * mean, 0.0)
+
+    def reach(self, days: float) -> float:
+        """How far the bounds of the coming days' use reach, over those of a normal law."""
+        total = sum(f.w for f in self._filters)
+        return reach_of_80([(f.w / total, *f.coming(days)) for f in self._filters])
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""
