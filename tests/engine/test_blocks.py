@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from custom_components.stillwell.engine.blocks import BlockCutter, mean_reading_var
+from custom_components.stillwell.engine.samples import Samples
 
 
 @pytest.mark.parametrize(("noise", "width"), [(0.1, 0.0), (0.05, 0.3), (0.15, 0.3), (0.3, 0.3)])
@@ -59,9 +60,12 @@ def open_block(noise_l: float = 0.05) -> BlockCutter:
     return c
 
 
-def falling(levels: list[float]) -> list[tuple[float, float]]:
-    """One reading a minute, the first of them a minute after the block began."""
-    return [(60.0 * (k + 1), level) for k, level in enumerate(levels)]
+def falling(levels: list[float], every_s: float = 60.0) -> Samples:
+    """Readings so often, one minute apart unless said, the first of them after the beginning."""
+    samples = Samples(64)
+    for k, level in enumerate(levels, start=1):
+        samples.append(every_s * k, level)
+    return samples
 
 
 def test_an_open_block_shows_what_its_last_readings_agree_on() -> None:
@@ -100,7 +104,7 @@ def test_an_open_block_shows_nothing_while_its_readings_do_not_agree(levels: lis
 
 
 def test_quick_reports_must_agree_for_two_minutes() -> None:
-    readings = [(10.0 * k, 19.9 if k < 20 else 19.0) for k in range(1, 29)]
+    readings = falling([19.9 if k < 20 else 19.0 for k in range(1, 29)], every_s=10.0)
     seen = open_block().running(readings, 0.0, 0.05, 0.0)
     assert seen is not None
     assert seen.least_l == pytest.approx(0.1)  # eight readings of the last 13 are down at 19 L

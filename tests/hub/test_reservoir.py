@@ -136,10 +136,10 @@ async def test_a_reload_keeps_what_was_learned(lab: Lab) -> None:
     await lab.run(falling(6), EVERY_S)
     before = lab.value("total_used"), lab.value("use_per_day")
     await lab.reload()
-    await lab.run([falling(6)[-1]] * 5, EVERY_S)
-    assert lab.value("total_used") == pytest.approx(before[0], abs=0.05)
-    # Six hours at 3 L a day, then 25 minutes at rest (arithmetic).
-    assert lab.value("use_per_day") == pytest.approx(3.0 * 6 / (6 + 25 / 60), rel=0.03)
+    await lab.run(falling(6.5)[-6:], EVERY_S)
+    # Half an hour more at 3 L a day (arithmetic).
+    assert lab.value("total_used") == pytest.approx(before[0] + 0.5 * 3.0 / 24, abs=0.02)
+    assert lab.value("use_per_day") == pytest.approx(3.0, rel=0.03)
     assert before[1] == pytest.approx(3.0, rel=0.03)
 
 

@@ -1,12 +1,13 @@
 """Cuts the course of the level into blocks of use."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from math import exp, pi
 from typing import Any, Final
 
 from .quantities import MINUTE_S, UseBlock
+from .samples import Samples
 
 BLOCK_S: Final = 300.0
 _LONGEST: Final = 4.0
@@ -91,7 +92,7 @@ class BlockCutter:
 
     def running(
         self,
-        samples: Iterable[tuple[float, float]],
+        samples: Samples,
         beyond_l: float,
         noise_l: float,
         width_l: float,
@@ -107,8 +108,10 @@ class BlockCutter:
         start_s, level_l = self._start_s, self._level_l
         if start_s is None or level_l is None:
             return None
+        if any(level_l - value <= beyond_l for value in samples.last(_FEWEST)):
+            return None  # nearly always
         since = [sample for sample in samples if sample[0] > start_s]
-        if len(since) < _FEWEST or level_l - since[-1][1] <= beyond_l:
+        if len(since) < _FEWEST:
             return None
         end_s, levels = since[-1][0], [level_l, level_l, *(value for _, value in since)]
         n = max(_FEWEST, sum(t_s >= end_s - _AGREE_S for t_s, _ in since))

@@ -91,6 +91,7 @@ class Conditioner:
         self._recent: list[tuple[float, float]] = []  # accepted, newest last
         self._held: list[tuple[float, float]] = []  # neither accepted nor given up
         self._flags: list[int] = []
+        self._flagged = 0  # their sum
         self._rejected = 0
         self._report_s: float | None = None
         self._valid_s: float | None = None  # last report with a depth
@@ -366,7 +367,9 @@ class Conditioner:
 
     def _flag(self, flag: int) -> None:
         self._flags.append(flag)
-        del self._flags[:-REMEMBERED]
+        self._flagged += flag
+        if len(self._flags) > REMEMBERED:
+            self._flagged -= self._flags.pop(0)
 
     def _say(
         self,
@@ -378,16 +381,17 @@ class Conditioner:
     ) -> Verdict:
         if reason is Reason.NONE:
             reason = self._note()
-        if status_of(reason) in (Status.FAILURE, Status.OUT_OF_SPECIFICATION):
+        status = status_of(reason)
+        if status in (Status.FAILURE, Status.OUT_OF_SPECIFICATION):
             self._is_adjacent = False
         self._reason = reason
-        return Verdict(t_s, status_of(reason), reason, accepted, is_step)
+        return Verdict(t_s, status, reason, accepted, is_step)
 
     def _note(self) -> Reason:
         """What there is to say about a valid signal."""
         if self._starting > 0:
             return Reason.STARTING
-        if len(self._flags) >= REMEMBERED // 2 and sum(self._flags) > MANY_FRAC * len(self._flags):
+        if len(self._flags) >= REMEMBERED // 2 and self._flagged > MANY_FRAC * len(self._flags):
             return Reason.MANY_REJECTED
         if (self.noise_m or 0.0) > _NOISY_FRAC * self._settings.height_m:
             return Reason.NOISY

@@ -81,7 +81,7 @@ class Forecaster:
         self._error_l: float | None = None
         self._early: array[float] | None = array("d")  # observations, number after number
         self._lagged = array("d")
-        self._table: tuple[list[float], list[float], list[float]] | None = None
+        self._table: tuple[array[float], array[float], array[float]] | None = None
         self._told: list[tuple[float, float, float, Interval]] = []
 
     # learning
@@ -224,11 +224,11 @@ class Forecaster:
             self._drawn = (rate, share, self._rate.reach(_FAR_D))
         return self._drawn
 
-    def _tabulated(self) -> tuple[list[float], list[float], list[float]]:
+    def _tabulated(self) -> tuple[array[float], array[float], array[float]]:
         """Litres used at each node of time: little, likely and much (10, 50 and 90 %)."""
         if self._table is None:
             self._told.clear()
-            little, likely, much = [0.0], [0.0], [0.0]
+            little, likely, much = array("d", [0.0]), array("d", [0.0]), array("d", [0.0])
             grain_l = _Z80 * sqrt(self._level_var)
             local_s = (self._time_s or 0.0) + self._offset_s
             for days in NODES_D[1:]:
@@ -380,7 +380,7 @@ class Forecaster:
         self._table = self._drawn = None
 
 
-def _node_days(column: list[float], litres: float) -> float:
+def _node_days(column: array[float], litres: float) -> float:
     """Days at which a rising column of litres reaches a value, by straight lines."""
     i = bisect_left(column, litres)
     if i >= len(column):

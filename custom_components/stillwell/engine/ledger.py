@@ -205,13 +205,14 @@ class DayBook:
     def advance(self, used_l: float, from_s: float, to_s: float, day: DaySpan) -> None:
         """Let the meter follow cumulative use; what it gains is booked on the days it spans."""
         gain_l = used_l - self.total_l
-        self._today(day)
+        today = self._today(day)
         if gain_l <= 0.0:
             return
         self.total_l = used_l
         if from_s < day.start_s < to_s:
             gain_l -= self._book_before(gain_l / (to_s - from_s), from_s, day)
-        self._book(self._today(day), _USED, gain_l)
+            today = self._today(day)  # days put in before it have moved it
+        self._book(today, _USED, gain_l)
 
     def _book_before(self, l_per_s: float, from_s: float, day: DaySpan) -> float:
         """Book a span that began before today on the days before; return what was booked."""

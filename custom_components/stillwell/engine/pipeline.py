@@ -132,7 +132,7 @@ class VesselModel:
         self._accepted_m: float | None = None
         self._check: Reason | None = None
         self._good_s: float | None = None  # what recorded history ended with
-        self._same_until_s = float("-inf")  # time alone changes nothing of a good signal
+        self._same_until_s: float | None = None  # worked out at the first tick after a report
         self.events: deque[Event] = deque(maxlen=EVENTS_KEPT)
         self.recent = Samples(RECENT_KEPT)
         """The last accepted readings: time and depth (s, m)."""
@@ -212,24 +212,27 @@ class VesselModel:
         self._temp_c = temperature_c
         verdict = self._conditioner.report(t_s, reading)
         self._take(verdict, fill_on, day, utc_offset_s)
-        self._foresee_same(t_s)
+        self._same_until_s = None
         return verdict
 
     def tick(self, t_s: float, *, day: DaySpan, utc_offset_s: float) -> Verdict:
         """Let time pass without a report: data may grow stale, estimates move on."""
-        if t_s < self._same_until_s and self._check is None:
+        if self._is_same(t_s) and self._check is None:
             self._verdict = verdict = Verdict(t_s, Status.GOOD, Reason.NONE)
             return verdict
         verdict = self._conditioner.tick(t_s)
         self._take(verdict, None, day, utc_offset_s)
-        self._foresee_same(t_s)
+        self._same_until_s = None
         return verdict
 
-    def _foresee_same(self, t_s: float) -> None:
-        """Note until when ticks need not look again."""
-        fresh_s = self._conditioner.fresh_until_s
-        no_later_s = t_s + CARRY_EVERY_S
-        self._same_until_s = float("-inf") if fresh_s is None else min(fresh_s, no_later_s)
+    def _is_same(self, t_s: float) -> bool:
+        """Whether time alone has changed nothing since the last report, or look at it."""
+        if self._same_until_s is None:
+            fresh_s, verdict = self._conditioner.fresh_until_s, self._verdict
+            if fresh_s is None or verdict is None:
+                return False
+            self._same_until_s = min(fresh_s, verdict.t_s + CARRY_EVERY_S)
+        return t_s < self._same_until_s
 
     def _take(
         self, verdict: Verdict, fill_on: bool | None, day: DaySpan, utc_offset_s: float
@@ -445,7 +448,7 @@ class VesselModel:
         """
         self._good_s = self._conditioner.last_good_s
         self._conditioner = self._new_conditioner()
-        self._same_until_s = float("-inf")
+        self._same_until_s = None
         self._verdict = None
         self._accepted_m = None
 
@@ -459,7 +462,7 @@ class VesselModel:
         """Bridge a time in which nobody looked: learned things stay, trust is earned anew."""
         self._conditioner.restarted(t_s)
         self._balance.restarted(t_s)
-        self._same_until_s = float("-inf")
+        self._same_until_s = None
 
     def snapshot(self) -> dict[str, Any]:
         """Return the learned state in JSON types."""

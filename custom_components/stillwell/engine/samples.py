@@ -35,6 +35,10 @@ class Samples:
         """Time of the newest sample, epoch seconds; None when there is none."""
         return self._numbers[-_PAIR] if self._numbers else None
 
+    def last(self, n: int) -> list[float]:
+        """Return the last values, oldest first; fewer where there are fewer."""
+        return self._numbers[1::_PAIR][-n:].tolist()
+
     def __len__(self) -> int:
         return len(self._numbers) // _PAIR
 
