@@ -95,6 +95,7 @@ class VesselModel:
         "_burst",
         "_check",
         "_conditioner",
+        "_doubtful_l",
         "_explained",
         "_forecaster",
         "_full_l",
@@ -124,6 +125,7 @@ class VesselModel:
         self._forecaster = Forecaster()
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
+        self._doubtful_l: float | None = None  # worked out once a block
         self._explained = Explained()
         self._burst = BurstWatch()
         self._probe = ProbeTemperature()
@@ -267,6 +269,7 @@ class VesselModel:
                 is_draining=is_draining,
             )
         for block in balance.pop_blocks():
+            self._doubtful_l = None
             self._judge(block, utc_offset_s)
             self._forecaster.add(block, utc_offset_s)
         if verdict.accepted:
@@ -282,7 +285,9 @@ class VesselModel:
 
     def _look_ahead(self, utc_offset_s: float) -> None:
         """Show the loss test the block that is still open."""
-        running = self._balance.running_use(self._loss.doubtful_l)
+        if self._doubtful_l is None:
+            self._doubtful_l = self._loss.doubtful_l
+        running = self._balance.running_use(self._doubtful_l)
         if running is None:
             return
         expected_l, sigma = self._expected(running.block, utc_offset_s)
@@ -300,6 +305,8 @@ class VesselModel:
     def _without_drift(self, t_s: float, read_m: float) -> float:
         """Take off a reading what the probe's temperature has added."""
         probe = self._probe
+        if self._temp_c is None and probe.is_new:
+            return min(max(0.0, read_m), self._shape.height_m)
         off_m = probe.correction_m(t_s, self._temp_c)
         is_quiet = self._check is None and self._balance.flow is Flow.FALLING
         probe.add(t_s, read_m, self._temp_c, is_quiet=is_quiet)
@@ -437,6 +444,7 @@ class VesselModel:
     def acknowledge_loss(self) -> None:
         """Accept the present use as it is; the loss test starts anew."""
         self._loss.reset()
+        self._doubtful_l = None
         self._loss_verdict = None
         self._burst.accept()
 
@@ -490,6 +498,7 @@ class VesselModel:
             self._balance.restore(data["balance"])
             self._forecaster.restore(data["forecaster"])
             self._loss.restore(data["loss"])
+            self._doubtful_l = None
             # Snapshots of the first release know nothing of the probe; it is learned anew.
             self._probe = ProbeTemperature()
             if "probe" in data:

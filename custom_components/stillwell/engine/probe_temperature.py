@@ -90,6 +90,11 @@ class ProbeTemperature:
         return self._sxy / (self._sxx + ridge)
 
     @property
+    def is_new(self) -> bool:
+        """Whether no temperature was ever told, as of a vessel without a thermometer."""
+        return self._temp_c is None and self._before is None and self._n == 0.0
+
+    @property
     def applied_m_per_k(self) -> float:
         """The drift that is taken off now, m/K; 0 while it is not sure."""
         return self._applied
