@@ -111,6 +111,15 @@ def test_quick_reports_must_agree_for_two_minutes() -> None:
     assert seen.block.used_l == pytest.approx(1.0)
 
 
+def test_readings_from_before_the_block_do_not_bear_it_out() -> None:
+    samples = Samples(64)
+    for t_s in (-60.0, 60.0, 120.0):
+        samples.append(t_s, 19.0)
+    assert open_block().running(samples, 0.1, 0.05, 0.0) is None
+    samples.append(180.0, 19.0)
+    assert open_block().running(samples, 0.1, 0.05, 0.0) is not None
+
+
 def test_without_a_level_an_open_block_shows_nothing() -> None:
     assert BlockCutter().running(falling([19.0] * 5), 0.1, 0.05, 0.0) is None
     c = open_block()
