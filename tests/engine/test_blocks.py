@@ -109,6 +109,8 @@ def test_quick_reports_must_agree_for_two_minutes() -> None:
     assert seen is not None
     assert seen.least_l == pytest.approx(0.1)  # eight readings of the last 13 are down at 19 L
     assert seen.block.used_l == pytest.approx(1.0)
+    # The last three are down by a litre, one of the last two minutes by a tenth of one only.
+    assert open_block().running(readings, 0.2, 0.05, 0.0) is None
 
 
 def test_readings_from_before_the_block_do_not_bear_it_out() -> None:
