@@ -14,7 +14,7 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.unit_conversion import VolumeConverter
 
 from .const import DOMAIN
-from .decision_text import CATEGORIES, MARK_KEY, REASONS
+from .decision_text import CATEGORIES, MARK_KEY, REASONS, marked
 from .engine.balance import Flow
 from .engine.quantities import DAY_S, HOUR_S, MINUTE_S, Reason
 from .fill_line import FillLine
@@ -63,7 +63,7 @@ class Answers:
 
     def written(self, number: str) -> str:
         """Return a number with the decimal mark of the language."""
-        return number.replace(".", self.text(MARK_KEY))
+        return marked(number, self.text(MARK_KEY))
 
     def _word(self, key: str, *paths: str) -> str:
         found = (self._texts.get(f"component.{DOMAIN}.{path.format(key)}") for path in paths)

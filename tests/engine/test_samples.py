@@ -10,12 +10,14 @@ def test_it_holds_what_a_bounded_deque_holds() -> None:
     want: deque[tuple[float, float]] = deque(maxlen=5)
     got = Samples(5)
     assert got.newest_s is None
+    assert got.last(3) == []
     for k in range(13):
         want.append((60.0 * k, 0.3 - 0.01 * k))
         got.append(60.0 * k, 0.3 - 0.01 * k)
         assert list(got) == list(want)
         assert len(got) == len(want)
         assert got.newest_s == want[-1][0]
+        assert got.last(3) == [value for _, value in want][-3:]
     got.clear()
     assert (len(got), list(got), got.newest_s) == (0, [], None)
 

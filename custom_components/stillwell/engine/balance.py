@@ -175,7 +175,7 @@ class Balance:
         f = self._filter
         if self._excursion is None and not self._is_held:
             # Nothing is wrong: the present rate goes on until the next report.
-            return max(0.0, -f.flow_l_per_s) * (self._t_s - f.t_s) if self._t_s > f.t_s else 0.0
+            return max(0.0, -f.flow_l_per_s) * max(0.0, self._t_s - f.t_s)
         return self._carried(self._t_s - f.t_s)
 
     def _carried(self, span_s: float) -> float:

@@ -91,7 +91,6 @@ class Conditioner:
         self._recent: list[tuple[float, float]] = []  # accepted, newest last
         self._held: list[tuple[float, float]] = []  # neither accepted nor given up
         self._flags: list[int] = []
-        self._flagged = 0  # their sum
         self._rejected = 0
         self._report_s: float | None = None
         self._valid_s: float | None = None  # last report with a depth
@@ -367,9 +366,7 @@ class Conditioner:
 
     def _flag(self, flag: int) -> None:
         self._flags.append(flag)
-        self._flagged += flag
-        if len(self._flags) > REMEMBERED:
-            self._flagged -= self._flags.pop(0)
+        del self._flags[:-REMEMBERED]
 
     def _say(
         self,
@@ -391,7 +388,7 @@ class Conditioner:
         """What there is to say about a valid signal."""
         if self._starting > 0:
             return Reason.STARTING
-        if len(self._flags) >= REMEMBERED // 2 and self._flagged > MANY_FRAC * len(self._flags):
+        if len(self._flags) >= REMEMBERED // 2 and sum(self._flags) > MANY_FRAC * len(self._flags):
             return Reason.MANY_REJECTED
         if (self.noise_m or 0.0) > _NOISY_FRAC * self._settings.height_m:
             return Reason.NOISY

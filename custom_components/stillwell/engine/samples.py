@@ -37,7 +37,8 @@ class Samples:
 
     def last(self, n: int) -> list[float]:
         """Return the last values, oldest first; fewer where there are fewer."""
-        return self._numbers[1::_PAIR][-n:].tolist()
+        numbers = self._numbers
+        return numbers[max(1, len(numbers) - _PAIR * n + 1) :: _PAIR].tolist()
 
     def __len__(self) -> int:
         return len(self._numbers) // _PAIR
