@@ -19,7 +19,7 @@ from demo.hub import HubError, free_port, wait_for
 from demo.lab import Band, Tank
 from demo.plant import Settings
 from demo.stage import KEEPER, PASSWORD, Stage
-from phone import PICTURES, Phone, phone
+from phone import PICTURES, Phone, phone, warnings_of_ours
 from playwright.async_api import expect
 
 # A narrow band and a quick supply: 2.5 L at 10 L/min take a quarter of a minute.
@@ -366,8 +366,4 @@ def test_removal_leaves_nothing(seen: dict[str, Any]) -> None:
 
 def test_the_log_holds_nothing_of_ours(seen: dict[str, Any]) -> None:
     """A lockout happened too; that is told elsewhere, being no fault of the software."""
-    level = r"^\S+ \S+ (?:WARNING|ERROR|CRITICAL) .*stillwell.*$"
-    told = re.findall(level, seen["log"], re.MULTILINE)
-    # The hub says of every custom integration that it has not tested it.
-    assert [line for line in told if "homeassistant.loader" not in line] == []
-    assert any("homeassistant.loader" in line for line in told)
+    assert warnings_of_ours(seen["log"]) == []
