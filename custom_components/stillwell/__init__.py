@@ -1,8 +1,5 @@
 """Stillwell: the water side of a saltwater aquarium, as an integration of the hub."""
 
-from typing import Final
-
-from homeassistant.const import Platform
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
@@ -22,15 +19,6 @@ from .sentences import async_register_sentences
 from .water_change_actions import async_register as async_register_water_change
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
-
-PLATFORMS: Final = (
-    Platform.BINARY_SENSOR,
-    Platform.BUTTON,
-    Platform.EVENT,
-    Platform.NUMBER,
-    Platform.SENSOR,
-    Platform.SWITCH,
-)
 
 
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
@@ -56,7 +44,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
-    await hass.config_entries.async_forward_entry_setups(entry, PLATFORMS)
+    await hass.config_entries.async_forward_entry_setups(entry, system.platforms)
     for unregister in await async_register_sentences(hass, system):
         entry.async_on_unload(unregister)
     entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
@@ -75,9 +63,10 @@ async def _async_updated(hass: HomeAssistant, entry: StillwellConfigEntry) -> No
 
 async def async_unload_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -> bool:
     """Unload a water system; what it learned is saved first."""
-    if not await hass.config_entries.async_unload_platforms(entry, PLATFORMS):
+    system = entry.runtime_data
+    if not await hass.config_entries.async_unload_platforms(entry, system.platforms):
         return False
-    await entry.runtime_data.async_unload()
+    await system.async_unload()
     return True
 
 

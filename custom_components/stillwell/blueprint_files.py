@@ -11,6 +11,7 @@ import os
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from itertools import count
 from pathlib import Path
 from typing import Any, Final
@@ -126,14 +127,20 @@ def _parsed(text: str) -> dict[str, Any] | None:
     return None
 
 
-def shipped_names() -> list[str]:
+@cache
+def shipped_names() -> tuple[str, ...]:
     """Return the file names of the blueprints in the package."""
-    return sorted(path.name for path in SHIPPED.glob("*.yaml"))
+    return tuple(sorted(path.name for path in SHIPPED.glob("*.yaml")))
 
 
 def released() -> dict[str, dict[str, dict[str, str]]]:
     """Return the hashes of every released version: name -> version -> text and content."""
-    loaded: dict[str, dict[str, dict[str, str]]] = json.loads(KNOWN.read_text("utf-8"))
+    return _read(KNOWN)
+
+
+@cache
+def _read(known: Path) -> dict[str, dict[str, dict[str, str]]]:
+    loaded: dict[str, dict[str, dict[str, str]]] = json.loads(known.read_text("utf-8"))
     return loaded
 
 

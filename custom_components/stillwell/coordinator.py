@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from homeassistant.config_entries import ConfigEntry, ConfigSubentry
+from homeassistant.const import Platform
 from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
@@ -38,6 +39,14 @@ type StillwellConfigEntry = ConfigEntry[System]
 _LOGGER = logging.getLogger(__name__)
 
 STORES: Final = ("learned", "safety")
+VESSEL_PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.SENSOR)
+PLATFORMS: Final = (
+    *VESSEL_PLATFORMS,
+    Platform.BUTTON,
+    Platform.EVENT,
+    Platform.NUMBER,
+    Platform.SWITCH,
+)
 
 
 class System:
@@ -57,6 +66,13 @@ class System:
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
         self._kept_safety: Payload = {}
+
+    @property
+    def platforms(self) -> tuple[Platform, ...]:
+        """The platforms to set up: none of them in vain, as each costs the hub's start."""
+        if self.lines or self.watches or any(vessel.parts for vessel in self.vessels.values()):
+            return PLATFORMS
+        return VESSEL_PLATFORMS if self.vessels else ()
 
     async def async_load(self) -> None:
         """Read the stores and make the vessels, then the lines between them."""

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, override
 
 from homeassistant.const import Platform
+from homeassistant.helpers.device_registry import DeviceInfo
 from homeassistant.helpers.entity import Entity, EntityDescription
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
@@ -25,7 +26,12 @@ class FollowingEntity(Entity):
         self.entity_description = description
         self._owner = owner
         self._attr_unique_id = f"{owner.subentry_id}_{description.key}"
-        self._attr_device_info = owner.device_info
+
+    @property
+    @override
+    def device_info(self) -> DeviceInfo:
+        """The owner's device."""
+        return self._owner.device_info
 
     @override
     async def async_added_to_hass(self) -> None:

@@ -305,6 +305,29 @@ class VesselSensor(StillwellEntity, SensorEntity):
     entity_description: VesselSensorDescription
     _raw: float | str | None = None
     _is_held = False
+    # Plain properties: they change with nearly every report, so the hub's caches of them would
+    # be thrown away as often, and an entity's dictionary grow with every throw.
+    _shown: float | str | datetime | None = None
+    _is_available = True
+    _told: dict[str, Any] | None = None
+
+    @property
+    @override
+    def native_value(self) -> float | str | datetime | None:
+        """The figure as last taken."""
+        return self._shown
+
+    @property
+    @override
+    def available(self) -> bool:
+        """Whether there is a figure, or at least a level that can be believed."""
+        return self._is_available
+
+    @property
+    @override
+    def extra_state_attributes(self) -> dict[str, Any] | None:
+        """What is told beside the figure."""
+        return self._told
 
     @override
     def take(self) -> bool:
@@ -312,7 +335,7 @@ class VesselSensor(StillwellEntity, SensorEntity):
         description = self.entity_description
         view = self.runtime.view
         raw, last = description.value_fn(view), self._raw
-        if view.held_s == 0.0 and self._attr_available and not self._is_held:
+        if view.held_s == 0.0 and self._is_available and not self._is_held:
             # Nearly always: a good level, and a figure that has hardly moved.
             if raw is last:
                 return False
@@ -322,17 +345,17 @@ class VesselSensor(StillwellEntity, SensorEntity):
         is_available = raw is not None or view.status is not Status.FAILURE
         is_held = description.attributes_fn is not None and view.held_s > 0
         if (
-            is_available == self._attr_available
+            is_available == self._is_available
             and is_held == self._is_held
             and (raw == self._raw or not self._has_moved(raw, view.t_s))
         ):
             return False
         self._raw = raw
         self._is_held = is_held
-        self._attr_available = is_available
-        self._attr_native_value = self._present(raw)
+        self._is_available = is_available
+        self._shown = self._present(raw)
         if description.attributes_fn is not None:
-            self._attr_extra_state_attributes = dict(description.attributes_fn(view))
+            self._told = dict(description.attributes_fn(view))
         return True
 
     def _has_moved(self, raw: float | str | None, now_s: float) -> bool:

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
+from zlib import crc32
 
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import issue_registry as ir
@@ -16,6 +17,9 @@ SAVE_DELAY_S: Final = 3600.0
 """Learned state is saved once an hour and at stop. A power cut then loses an hour of learning at
 most, and the next level reading makes good what was used meanwhile; a worn-out card is not made
 good. What safety depends on is saved at once, in a file of its own."""
+SAVE_SPREAD: Final = 0.5
+"""Share of the delay over which the files are spread, so that many systems do not all make their
+snapshots in the same moment."""
 
 type Payload = dict[str, dict[str, Any]]
 """Subentry id -> snapshot."""
@@ -32,6 +36,8 @@ class VesselStore:
         self._hass = hass
         self.key = key
         self._is_save_due = False
+        part = crc32(key.encode()) / 2**32
+        self._delay_s = SAVE_DELAY_S * (1.0 - SAVE_SPREAD * part)
         self._store: Store[dict[str, Any]] = Store(
             hass, STORE_VERSION, key, minor_version=STORE_MINOR_VERSION, atomic_writes=True
         )
@@ -103,7 +109,7 @@ class VesselStore:
             self._is_save_due = False
             return {"vessels": make()}
 
-        self._store.async_delay_save(take, SAVE_DELAY_S)
+        self._store.async_delay_save(take, self._delay_s)
 
     async def async_save_now(self, payload: Payload) -> None:
         """Save at once; returns when the file is on the disk."""

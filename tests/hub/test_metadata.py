@@ -17,7 +17,7 @@ import custom_components.stillwell as package
 import pytest
 import voluptuous as vol
 from awesomeversion import AwesomeVersion, AwesomeVersionStrategy
-from custom_components.stillwell import condition, config_flow, rodi_flow, trigger
+from custom_components.stillwell import condition, config_flow, coordinator, rodi_flow, trigger
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.engine.cut_out import CutOutReason
 from custom_components.stillwell.engine.delivery import Delivery
@@ -636,7 +636,7 @@ def _trees() -> Iterator[tuple[Path, ast.Module]]:
 
 def test_done_means_done_parallel_updates_and_entities() -> None:
     """Rules parallel-updates, has-entity-name and entity-unique-id."""
-    for platform in package.PLATFORMS:
+    for platform in coordinator.PLATFORMS:
         assert import_module(f"{package.__name__}.{platform}").PARALLEL_UPDATES == 0
     for _, item in _descriptions():
         assert item.translation_key, item.key
