@@ -297,9 +297,9 @@ class System:
     # Memory
 
     @callback
-    def async_learned(self) -> None:
-        """Note that something was learned; it is saved before long."""
-        self.learned.async_save_soon(self._learned_payload)
+    def async_learned(self, *, is_told: bool = False) -> None:
+        """Note that something was learned; what a person told is saved sooner."""
+        self.learned.async_save_soon(self._learned_payload, is_told=is_told)
 
     def _learned_payload(self) -> Payload:
         learned = {key: runtime.snapshot() for key, runtime in self.vessels.items()}

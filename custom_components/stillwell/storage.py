@@ -13,13 +13,14 @@ from .const import DOMAIN
 
 STORE_VERSION: Final = 1
 STORE_MINOR_VERSION: Final = 1
-SAVE_DELAY_S: Final = 3600.0
-"""Learned state is saved once an hour and at stop. A power cut then loses an hour of learning at
-most, and the next level reading makes good what was used meanwhile; a worn-out card is not made
-good. What safety depends on is saved at once, in a file of its own."""
-SAVE_SPREAD: Final = 0.5
+SAVE_DELAY_S: Final = 3 * 3600.0
+"""Learned state is saved every few hours and at stop. A power cut then loses what was learned
+since, and the next level reading makes good what was used meanwhile; a worn-out card is not made
+good. What a person said is saved soon, and what safety depends on at once, in a file of its own."""
+SAVE_SPREAD: Final = 1 / 6
 """Share of the delay over which the files are spread, so that many systems do not all make their
 snapshots in the same moment."""
+TOLD_DELAY_S: Final = 60.0
 
 type Payload = dict[str, dict[str, Any]]
 """Subentry id -> snapshot."""
@@ -35,7 +36,7 @@ class VesselStore:
     def __init__(self, hass: HomeAssistant, key: str) -> None:
         self._hass = hass
         self.key = key
-        self._is_save_due = False
+        self._due_s: float | None = None
         part = crc32(key.encode()) / 2**32
         self._delay_s = SAVE_DELAY_S * (1.0 - SAVE_SPREAD * part)
         self._store: Store[dict[str, Any]] = Store(
@@ -98,22 +99,27 @@ class VesselStore:
             translation_placeholders={"file": self.key, "kept_as": kept_as},
         )
 
-    def async_save_soon(self, make: Callable[[], Payload]) -> None:
-        """Save within `SAVE_DELAY_S`, and at the latest when the hub stops."""
-        if self._is_save_due:
+    def async_save_soon(self, make: Callable[[], Payload], *, is_told: bool = False) -> None:
+        """Save within `SAVE_DELAY_S`, and at the latest when the hub stops.
+
+        What a person told, or was learned at one go, is saved within `TOLD_DELAY_S`.
+        """
+        delay_s = TOLD_DELAY_S if is_told else self._delay_s
+        due_s = self._hass.loop.time() + delay_s
+        if self._due_s is not None and self._due_s <= due_s:
             # The hub's store would start its delay anew at every call, and never save.
             return
-        self._is_save_due = True
+        self._due_s = due_s
 
         def take() -> dict[str, Any]:
-            self._is_save_due = False
+            self._due_s = None
             return {"vessels": make()}
 
-        self._store.async_delay_save(take, self._delay_s)
+        self._store.async_delay_save(take, delay_s)
 
     async def async_save_now(self, payload: Payload) -> None:
         """Save at once; returns when the file is on the disk."""
-        self._is_save_due = False
+        self._due_s = None
         await self._store.async_save({"vessels": payload})
 
     async def async_remove(self) -> None:

@@ -1,10 +1,9 @@
 """One vessel in the hub: takes the source's reports to the engine and its view to the entities."""
 
 import logging
-from collections.abc import Callable
 from dataclasses import asdict
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.core import (
@@ -49,6 +48,12 @@ _LOGGER = logging.getLogger(__name__)
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
 
 
+class OnLearned(Protocol):
+    """Notes that something was learned; what a person told is saved sooner."""
+
+    def __call__(self, *, is_told: bool = False) -> None: ...
+
+
 type Report = tuple[float, Reading, bool | None, float | None]
 """Time, level, whether it is being filled, temperature of the probe in degC."""
 
@@ -65,7 +70,7 @@ class VesselRuntime(EntityOwner):
         kind_settings: KindSettings | None,
         *,
         local_time: LocalTime,
-        on_learned: Callable[[], None],
+        on_learned: OnLearned,
     ) -> None:
         """Make the vessel; nothing is subscribed before `async_start`."""
         self.hass = hass
@@ -349,7 +354,7 @@ class VesselRuntime(EntityOwner):
             self._while_learning = None
         self.learned_from = self.settings.source
         self._async_learning(1.0)
-        self._on_learned()
+        self._on_learned(is_told=True)
 
     @callback
     def _async_learning(self, frac: float) -> None:
@@ -408,14 +413,14 @@ class VesselRuntime(EntityOwner):
         """Forget how often the level source reports, and how finely; the water stays as learned."""
         self.model.go_live()
         self.async_publish(dt_util.utcnow().timestamp())
-        self._on_learned()
+        self._on_learned(is_told=True)
 
     @callback
     def async_accept_use(self) -> None:
         """Take the present use as normal: the warning of a loss ends."""
         self.model.acknowledge_loss()
         self.async_publish(dt_util.utcnow().timestamp())
-        self._on_learned()
+        self._on_learned(is_told=True)
 
     def _outlook(self, now: datetime, until: datetime) -> Outlook | None:
         now_s = now.timestamp()

@@ -374,7 +374,7 @@ class WaterChange(Watch):
     def async_set_volume(self, volume_l: float) -> None:
         """Take the volume of the next change; one that is under way keeps its own."""
         self.volume_l = volume_l
-        self.system.async_learned()
+        self.system.async_learned(is_told=True)
         self._show()
 
     # What is shown and kept

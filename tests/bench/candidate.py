@@ -13,7 +13,12 @@ ROOT = Path(__file__).parents[2]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-import custom_components.stillwell  # noqa: E402, F401 - before the test plug-in's own package
+import custom_components  # noqa: E402
+
+# Another bench may have the test plug-in's own package under this name already.
+if (ours := str(ROOT / "custom_components")) not in list(custom_components.__path__):
+    custom_components.__path__.append(ours)
+
 from homeassistant.config_entries import SOURCE_USER  # noqa: E402
 from homeassistant.helpers import entity_registry as er  # noqa: E402
 from homeassistant.util import dt as dt_util  # noqa: E402

@@ -16,8 +16,13 @@ import pytest  # noqa: E402
 
 
 def pytest_addoption(parser):
-    """Add the options of the bench."""
-    parser.addoption("--out", default=str(ROOT / "build" / "bench"), help="folder for the results")
+    """Add the options of the bench.
+
+    Not called --out: another bench that is told of the candidate beside this file has its own.
+    """
+    parser.addoption(
+        "--results", default=str(ROOT / "build" / "bench"), help="folder for the results"
+    )
     parser.addoption("--years-back", type=float, default=1.0, help="length of the backfill")
 
 
@@ -29,9 +34,9 @@ async def enable_event_loop_debug():
 
 
 @pytest.fixture
-def save(request):
+def save_as(request):
     """Write one result."""
-    out = Path(request.config.getoption("--out"))
+    out = Path(request.config.getoption("--results"))
     out.mkdir(parents=True, exist_ok=True)
 
     def _save(name, obj):

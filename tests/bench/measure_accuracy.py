@@ -27,28 +27,28 @@ RUNS = [
 
 
 @pytest.mark.parametrize(("who", "name"), RUNS)
-async def measure_scenario(hass, enable_custom_integrations, save, who, name):
+async def measure_scenario(hass, enable_custom_integrations, save_as, who, name):
     sc = {**SCENARIOS, **EXTRAS}[name]
     run, clk = simulate(sc, SEED), SimClock(START - 1)
     with clk.installed(hass.loop):
         await set_up(hass, who, sc)
         rec = await drive(hass, clk, run, who)
-    save(f"{who}_{name}", score(run, rec, EST[who]))
+    save_as(f"{who}_{name}", score(run, rec, EST[who]))
 
 
 @pytest.mark.parametrize("who", EST)
 @pytest.mark.parametrize("name", FAULTS)
-async def measure_fault(hass, enable_custom_integrations, save, who, name):
+async def measure_fault(hass, enable_custom_integrations, save_as, who, name):
     run, clk = simulate(FAULTS[name], SEED), SimClock(START - 1)
     assert await async_setup_component(hass, "input_boolean", {"input_boolean": {"v_pump": None}})
     with clk.installed(hass.loop):
         await set_up(hass, who, FAULTS[name], hygrostat=True)
         rec = await drive(hass, clk, run, who, every=120.0)
-    save(f"{who}_fault_{name}", score_fault(run, rec, EST[who], 120.0))
+    save_as(f"{who}_fault_{name}", score_fault(run, rec, EST[who], 120.0))
 
 
 @pytest.mark.parametrize("who", EST)
-async def measure_restart(recorder_mock, hass, enable_custom_integrations, save, who):
+async def measure_restart(recorder_mock, hass, enable_custom_integrations, save_as, who):
     """36 h of data, hub down for 20 min, then 30 h; with the recorder's history."""
     sc = SCENARIOS["typical"]
     run, clk = simulate(sc, SEED), SimClock(START - 1)
@@ -78,7 +78,7 @@ async def measure_restart(recorder_mock, hass, enable_custom_integrations, save,
             "wrong_until_h": float((bad.max() - cut) / HOUR) if len(bad) else 0.0,
             "share_within_10": float(np.mean(e <= 10)),
         }
-    save(f"{who}_restart", res)
+    save_as(f"{who}_restart", res)
 
 
 async def _short(hass, move):
@@ -97,7 +97,7 @@ def _t(t):  # off the exact second, so that expiry never falls on an update
     return t + 0.001 * (t / 1200)
 
 
-async def measure_clock_simulated(hass, save):
+async def measure_clock_simulated(hass, save_as):
     clk = SimClock(START - 1)
     with clk.installed(hass.loop):
         await setup(hass, chain("v", RAW))
@@ -106,10 +106,10 @@ async def measure_clock_simulated(hass, save):
             clk.now = START + _t(t)
             await settle(hass)
 
-        save("clock_sim", await _short(hass, move))
+        save_as("clock_sim", await _short(hass, move))
 
 
-async def measure_clock_frozen(hass, save, freezer):
+async def measure_clock_frozen(hass, save_as, freezer):
     """The same 30 h by the hub's own way of testing time; the report compares."""
     freezer.move_to(datetime.fromtimestamp(START - 1, UTC))
     await setup(hass, chain("v", RAW))
@@ -119,4 +119,4 @@ async def measure_clock_frozen(hass, save, freezer):
         async_fire_time_changed(hass)
         await settle(hass)
 
-    save("clock_freezer", await _short(hass, move))
+    save_as("clock_freezer", await _short(hass, move))

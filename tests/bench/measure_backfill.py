@@ -144,18 +144,18 @@ async def _prepare(hass, years):
 
 @pytest.mark.parametrize("persistent_database", [True])
 @pytest.mark.parametrize("recorder_config", [{"purge_keep_days": 367}])
-async def measure_states(recorder_mock, hass, enable_custom_integrations, save, request):
+async def measure_states(recorder_mock, hass, enable_custom_integrations, save_as, request):
     """The keeper has told the recorder to keep a year: 525,600 raw reports."""
     run, begin_s = await _prepare(hass, request.config.getoption("--years-back"))
     instance = get_instance(hass)
     count = await instance.async_add_executor_job(_write_states, instance, run, begin_s, 0.0)
     res = await _measure(hass, run, begin_s)
-    save("backfill_states", res | {"states": count})
+    save_as("backfill_states", res | {"states": count})
 
 
 @pytest.mark.parametrize("persistent_database", [True])
 @pytest.mark.parametrize("recorder_config", [{"purge_keep_days": int(SHORT_D)}])
-async def measure_means(recorder_mock, hass, enable_custom_integrations, save, request):
+async def measure_means(recorder_mock, hass, enable_custom_integrations, save_as, request):
     """The recorder as it comes: ten days of reports, hourly means before."""
     run, begin_s = await _prepare(hass, request.config.getoption("--years-back"))
     instance = get_instance(hass)
@@ -174,4 +174,4 @@ async def measure_means(recorder_mock, hass, enable_custom_integrations, save, r
     async_import_statistics(hass, metadata, means)
     await async_wait_recording_done(hass)
     res = await _measure(hass, run, begin_s)
-    save("backfill_statistics", res | {"states": count, "means": len(means)})
+    save_as("backfill_statistics", res | {"states": count, "means": len(means)})

@@ -122,26 +122,26 @@ async def floor(hass, kind, source="sensor.raw0"):
 
 
 @pytest.mark.parametrize("kind", FLOORS)
-async def measure_floor(hass, save, kind):
+async def measure_floor(hass, save_as, kind):
     clk = SimClock(START)
     with clk.installed(hass.loop):
         await floor(hass, kind)
         await feed(hass, clk, ["sensor.raw0"], 300, 60)
-        save(f"floor_{kind}", stat(await feed(hass, clk, ["sensor.raw0"], 3000, 60, 300)))
+        save_as(f"floor_{kind}", stat(await feed(hass, clk, ["sensor.raw0"], 3000, 60, 300)))
 
 
 @pytest.mark.parametrize("rate", [60, 300, 600])
-async def measure_chain_by_window(hass, save, rate):
+async def measure_chain_by_window(hass, save_as, rate):
     """One vessel, windows full: n = 1440, 288, 144 samples in 24 h."""
     clk, n = SimClock(START), 86400 // rate
     with clk.installed(hass.loop):
         await setup(hass, chain("v0", "sensor.raw0", tuned=False))
         await feed(hass, clk, ["sensor.raw0"], n + 20, rate)
         cost = await feed(hass, clk, ["sensor.raw0"], 300, rate, n + 20)
-        save(f"chain1_{rate}", stat(cost))
+        save_as(f"chain1_{rate}", stat(cost))
 
 
-async def measure_chain_hundred(hass, save):
+async def measure_chain_hundred(hass, save_as):
     """100 vessels, one update each per 10 min (window n = 144): set-up, CPU, memory."""
     clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
     with clk.installed(hass.loop):
@@ -157,7 +157,7 @@ async def measure_chain_hundred(hass, save):
         gc.collect()
         m2 = rss()
         res = stat(await feed(hass, clk, names, 10, 600, 150))
-    save(
+    save_as(
         "chain100_600",
         res
         | {
@@ -169,7 +169,7 @@ async def measure_chain_hundred(hass, save):
     )
 
 
-async def measure_stillwell_one(hass, enable_custom_integrations, save):
+async def measure_stillwell_one(hass, enable_custom_integrations, save_as):
     """One vessel every 60 s: after two hours, a day and ten days of history; and idle ticks."""
     clk, one, res = SimClock(START), ["sensor.raw0"], {}
     with clk.installed(hass.loop):
@@ -188,7 +188,7 @@ async def measure_stillwell_one(hass, enable_custom_integrations, save):
             seen = until + 300
         res["entities"] = candidate.entity_count(hass, "c0")
         res["tick"] = stat(await _idle(hass, clk))
-    save("stillwell_one", res)
+    save_as("stillwell_one", res)
 
 
 async def _idle(hass, clk):
@@ -202,7 +202,7 @@ async def _idle(hass, clk):
     return cost
 
 
-async def measure_stillwell_hundred(hass, enable_custom_integrations, save):
+async def measure_stillwell_hundred(hass, enable_custom_integrations, save_as):
     """The same load as for a hundred chains, each vessel in a system of its own."""
     clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
     with clk.installed(hass.loop):
@@ -218,7 +218,7 @@ async def measure_stillwell_hundred(hass, enable_custom_integrations, save):
         gc.collect()
         m2 = rss()
         res = stat(await feed(hass, clk, names, 10, 600, 150))
-    save(
+    save_as(
         "stillwell_hundred",
         res
         | {
@@ -229,7 +229,7 @@ async def measure_stillwell_hundred(hass, enable_custom_integrations, save):
     )
 
 
-def measure_engine_state(save):
+def measure_engine_state(save_as):
     """The engine alone: allocations of one vessel after eight days, snapshot, CPU per report."""
     run = simulate(SCENARIOS["noisy"], 5)
     warm = new_model()
@@ -248,7 +248,7 @@ def measure_engine_state(save):
     for _ in follow(new_model(), run):
         pass
     c = time.process_time() - c
-    save(
+    save_as(
         "engine_state",
         {
             "allocated_kb": kept / 1024,

@@ -138,3 +138,42 @@ async def test_a_lockout_outlives_settings_that_cannot_be_used(
         await hass.async_block_till_done()
     assert lab.is_locked_out
     assert lab.value("total_used") >= 0
+
+
+async def _stored(lab: Lab) -> bool:
+    """Whether the file of what was learned has been written anew since it was last taken away."""
+    path = Path(lab.hass.config.path(".storage", f"{DOMAIN}.{lab.entry.entry_id}.learned"))
+
+    def take_away() -> bool:
+        is_there = path.exists()
+        path.unlink(missing_ok=True)
+        return is_there
+
+    return await lab.hass.async_add_executor_job(take_away)
+
+
+async def test_what_was_learned_is_saved_every_three_hours_and_no_more_often(lab: Lab) -> None:
+    """A card wears out by writing; a power cut may cost three hours of learning."""
+    await lab.set_up()
+    await lab.settle()
+    await lab.wait(120)
+    await _stored(lab)
+    written = 0
+    for _ in range(24 * 4):
+        await lab.wait(900)
+        await lab.level(20.0)
+        written += await _stored(lab)
+    # 24 h: every three hours at least; a sixth sooner and a report's time at most
+    assert 8 <= written <= 9
+
+
+async def test_what_a_person_said_is_saved_within_a_minute(lab: Lab) -> None:
+    await lab.set_up()
+    await lab.settle()
+    await lab.wait(120)
+    await _stored(lab)
+    await lab.wait(61)
+    assert not await _stored(lab)
+    lab.runtime.async_accept_use()
+    await lab.wait(61)
+    assert await _stored(lab)
