@@ -9,11 +9,10 @@ from pathlib import Path
 import numpy as np
 from engine_feed import record
 from score import STILLWELL, score
+from seeds import FEW, FIRST, seeds_of
 from truth import EXTRAS, SCENARIOS, simulate
 
 ALL = {**SCENARIOS, **EXTRAS}
-SLOW = ("every1s", "fast10")
-SLOW_SEEDS = 3
 
 
 def one(job):
@@ -49,12 +48,12 @@ def main():
     ap = argparse.ArgumentParser()
     ap.add_argument("--out", required=True)
     ap.add_argument("--seeds", type=int, default=12)
-    ap.add_argument("--first", type=int, default=101)
+    ap.add_argument("--first", type=int, default=FIRST)
     a = ap.parse_args()
     jobs = [
-        (name, a.first + i)
-        for name in (*SLOW, *(n for n in ALL if n not in SLOW))
-        for i in range(min(a.seeds, SLOW_SEEDS) if name in SLOW else a.seeds)
+        (name, seed)
+        for name in (*FEW, *(n for n in ALL if n not in FEW))
+        for seed in seeds_of(name, a.seeds, a.first)
     ]
     rows = defaultdict(list)
     with Pool(2) as pool:
@@ -69,6 +68,9 @@ def main():
                     "mean": float(np.nanmean(v)) if np.isfinite(v).any() else None,
                     "min": float(np.nanmin(v)) if np.isfinite(v).any() else None,
                     "max": float(np.nanmax(v)) if np.isfinite(v).any() else None,
+                    "se": float(np.nanstd(v, ddof=1) / np.isfinite(v).sum() ** 0.5)
+                    if np.isfinite(v).sum() > 1
+                    else None,
                 }
                 for k, v in columns.items()
             }

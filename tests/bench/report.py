@@ -52,8 +52,9 @@ How to read it
 - *Within 10 %* counts all time after the first 26 h; unknown counts as outside. Truth is the
   outflow of the trailing 24 h. A week of silence itself is left out, its consequences are not.
 - *Hub* rows: one run, seed {seed}, in the real hub through the integration's forms and entities.
-  *Engine* rows: the same engine fed directly, {seeds} seeds each (3 for 1 s and 10 s reports),
-  other seeds than the hub's; means over seeds, worst seed in brackets.
+  *Engine* rows: the same engine fed directly, {seeds} seeds each, half as many
+  where the target is in brackets (10 for reports each 10 s, 3 for each second); other seeds than
+  the hub's; means over seeds, worst seed in brackets, *s.e.*: standard error of the mean.
 - *Kalman*: filterpy, told the true noise and the true refills; 24 h difference of its level.
   *Oracle*: knows the level and the past day exactly, but not the future.
   *Bound*: Cramer-Rao, one sigma, for the slope of a straight line in white noise; scale only.
@@ -299,7 +300,7 @@ def empty_bounds(tab):
         tab.row(
             WORDS[name],
             "none given",
-            f"{pct(own['mean'])} ({pct(own['min'])} to {pct(own['max'])})",
+            f"{pct(own['mean'])} ({pct(own['min'])} to {pct(own['max'])}), s.e. {pct(own['se'])}",
             f"too early {pct(res['below80']['mean'])}",
             "",
             _bracket(name, "75 to 85 %"),
