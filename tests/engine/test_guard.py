@@ -763,6 +763,43 @@ def test_case_10_overflow_and_leak_are_off_at_once_and_latch(
         assert line.phase is Phase.SETTLING
 
 
+@pytest.mark.parametrize("name", ["high", "leak"])
+def test_case_10_water_in_a_lockout_for_another_reason_closes_the_second_shut_off(
+    name: str,
+) -> None:
+    """A hose that came off has locked out; then the floor gets wet all the same."""
+    line = Line().ready()
+    line.hear(LockOutRequested(line.t_s, "no rise"))
+    assert not line.last.secondary_off
+    outcome = line.inputs(**{name: True})
+    expected = TripReason.HIGH_INPUT if name == "high" else TripReason.LEAK
+    assert trip(line) is expected
+    assert outcome.command is Command.OFF
+    assert outcome.secondary_off
+    assert outcome.notices[0].severity.value == "critical"
+    assert line.phase is Phase.LOCKED_OUT
+    count = len(line.commands)
+    line.inputs(**{name: True})
+    line.tick(60.0)
+    assert len(line.commands) == count
+    line.hear(ResetRequested(line.t_s))
+    assert line.last.refused is Refusal.INPUT_ON
+
+
+def test_case_10_water_while_the_off_of_another_lockout_is_not_confirmed() -> None:
+    line = Line().filling()
+    line.hear(LockOutRequested(line.t_s))
+    assert line.phase is Phase.TRIPPING
+    outcome = line.inputs(leak=True)
+    assert trip(line) is TripReason.LEAK
+    assert outcome.secondary_off
+    assert line.phase is Phase.TRIPPING
+    line.tick(60.0)
+    assert trip(line) is TripReason.STUCK_ON
+    line.switched(on=False)
+    assert line.phase is Phase.LOCKED_OUT
+
+
 @pytest.mark.parametrize("name", ["high", "leak", "supply"])
 def test_case_10_an_unknown_contact_is_off_at_once_and_blocks(name: str) -> None:
     line = Line().filling()

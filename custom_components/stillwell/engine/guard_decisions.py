@@ -29,7 +29,7 @@ from .guard_events import (
 )
 from .guard_facts import Scene
 from .guard_rules import NO_ANSWER_S, is_fresh, is_signal_good, start_block, stop_block
-from .guard_state import Run
+from .guard_state import GuardState, Run
 from .guard_table import Cue, Phase
 from .guard_trips import (
     SECONDARY,
@@ -308,7 +308,7 @@ def _tripping(scene: Scene[Event]) -> Step | None:
         return Step(Cue.OFF_CONFIRMED, decision=decision, notices=notices)
     if off is not None and not off.escalated and is_stuck(state, off, scene.t_s):
         return _escalated(TripReason.STUCK_ON, NoticeKind.OFF_NOT_CONFIRMED)
-    return _latched_request(scene)
+    return _water_seen(state) or _latched_request(scene)
 
 
 def _escalated(reason: TripReason, kind: NoticeKind) -> Step:
@@ -326,7 +326,16 @@ def _locked_out(scene: Scene[Event]) -> Step | None:
         return _unwanted(scene.event.actor, BlockReason.LOCKED_OUT)
     if scene.state.off_watch.found:
         return _escalated(TripReason.FLOW_WHILE_OFF, NoticeKind.FLOW_WHILE_OFF)
-    return _latched_request(scene)
+    return _water_seen(scene.state) or _latched_request(scene)
+
+
+def _water_seen(state: GuardState) -> Step | None:
+    """Take water where none may be as the graver reason, if the lockout had another one."""
+    if state.trip is not None and state.trip.reason in SECONDARY:
+        return None
+    if state.around.high:
+        return _escalated(TripReason.HIGH_INPUT, NoticeKind.LOCKED_OUT)
+    return _escalated(TripReason.LEAK, NoticeKind.LOCKED_OUT) if state.around.leak else None
 
 
 def _latched_request(scene: Scene[Event]) -> Step | None:

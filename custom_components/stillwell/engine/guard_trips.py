@@ -24,7 +24,7 @@ VALVE_NOT_TRUSTED: Final = frozenset({TripReason.STUCK_ON, TripReason.FLOW_WHILE
 
 
 def trip_reason(scene: Scene[Any]) -> TripReason | None:
-    """Return what latches now, the gravest first; phases already latched never ask."""
+    """Return what latches now, the gravest first; a lockout that stands asks for water alone."""
     state, around, t_s = scene.state, scene.state.around, scene.t_s
     may_be_on = state.actuator is True or state.phase is Phase.FILLING
     found = (
