@@ -89,6 +89,12 @@ class FillLine(EntityOwner):
         return unsubscribe
 
     @callback
+    def async_look(self, t_s: float) -> None:
+        """Tell what is due and what keeps it from filling."""
+        self.proof_tests.async_look(t_s)
+        self.async_tell_interval()
+
+    @callback
     def async_tick(self, t_s: float) -> None:
         """Let time pass, as the guard asked for."""
         self.destination.async_tick(t_s)

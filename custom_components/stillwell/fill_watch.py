@@ -4,6 +4,7 @@ Nothing is decided here. Order matters: an OFF goes out before anything is saved
 ON only after what safety depends on is on the disk.
 """
 
+import asyncio
 import logging
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
@@ -64,6 +65,8 @@ if TYPE_CHECKING:
 _LOGGER = logging.getLogger(__name__)
 
 DECISIONS_KEPT: Final = 50
+ANSWER_S: Final = 10.0
+"""How long the end of a watch waits for its device to take the OFF."""
 
 
 class FillWatch:
@@ -208,7 +211,11 @@ class FillWatch:
             return
         outcome = self.decide(Stopping(dt_util.utcnow().timestamp()))
         if outcome is not None and outcome.command is Command.OFF:
-            await self.actuator.async_command(on=False)
+            sent = self.hass.async_create_task(
+                self.actuator.async_command(on=False), f"{DOMAIN} command", eager_start=True
+            )
+            # A device that never answers must hold up neither other lines nor what is saved next.
+            await asyncio.wait((sent,), timeout=ANSWER_S)
 
     async def _async_shutdown(self) -> None:
         await self.async_stop()

@@ -117,6 +117,9 @@ class TemperatureWatch(Watch):
         except InputError as err:
             self._note_refusal(err)
             self.view = self._engine.take(now_s, None, is_on=is_on)
+        except Exception as err:  # noqa: BLE001 - whatever it is, the heater must not stay on
+            self._note_refusal(err)
+            self.view = None
         else:
             self._note_refusal(None)
         self._judge_cut_out(now_s)

@@ -123,7 +123,8 @@ class Watch(EntityOwner):
     def _note_refusal(self, err: Exception | None) -> None:
         """Log once why what is seen is not taken; None: it is taken again."""
         if err is not None and not self._is_refused:
-            _LOGGER.warning("%s takes no reading: %s", self.title, err)
+            defect = None if isinstance(err, ValueError) else err
+            _LOGGER.warning("%s takes no reading: %s", self.title, err, exc_info=defect)
         self._is_refused = err is not None
 
     # Memory

@@ -1,14 +1,19 @@
 """The watch on the fill device: off within five seconds, never on, whatever the source does."""
 
-from typing import Any
+import asyncio
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from custom_components.stillwell import fill_watch
 from custom_components.stillwell.const import DOMAIN
 from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
 from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .lab import FLOAT, LEAK, VALVE, Lab
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 LOST = ["0", "unavailable", "unknown", "nan", "inf", "broken"]
 
@@ -231,6 +236,33 @@ async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) ->
     await hass.async_stop(force=True)
     assert hass.state is CoreState.stopped
     assert not guarded.is_valve_on
+
+
+async def test_a_device_that_never_answers_holds_up_no_other_at_unload(
+    hass: HomeAssistant, lab: Lab, line: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plug that has lost its radio must keep neither the other line's valve open nor the hub."""
+    never = asyncio.Event()
+
+    async def hang(_call: ServiceCall) -> None:
+        await never.wait()
+
+    hass.states.async_set("switch.silent_plug", "off")
+    await lab.set_up(line(title="Second line", device=VALVE), device="switch.silent_plug")
+    await lab.settle()
+    hass.services.async_register("switch", "turn_off", hang)
+    await lab.valve(on=True)
+    hass.states.async_set("switch.silent_plug", "unavailable")
+    await hass.async_block_till_done()
+    assert lab.is_valve_on
+    monkeypatch.setattr(fill_watch, "ANSWER_S", 0.0, raising=False)
+    unload = hass.async_create_task(hass.config_entries.async_unload(lab.entry.entry_id))
+    for _ in range(200):
+        await asyncio.sleep(0)
+    is_on = lab.is_valve_on
+    never.set()
+    assert await unload
+    assert not is_on
 
 
 async def test_off_is_repeated_until_it_is_confirmed(hass: HomeAssistant, guarded: Lab) -> None:

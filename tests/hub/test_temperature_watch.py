@@ -167,6 +167,51 @@ async def test_a_silent_thermometer_counts_as_lost(
     assert lab.state("cut_out").state == "off"
 
 
+async def test_a_fault_in_another_watch_does_not_stop_time_for_the_cut_out(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What was silent before the fault is lost all the same, and the heater goes off."""
+    lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
+    other = watch(temperature_source="sensor.lagoon_temperature") | {
+        "subentry_id": "a_lagoon_temperature", "title": "Lagoon temperature",
+    }  # fmt: skip
+    await lab.set_up(other, watch())
+    broken, alive = lab.entry.runtime_data.watches.values()
+
+    def fail(_now_s: float) -> None:
+        raise RuntimeError("a defect")
+
+    monkeypatch.setattr(broken, "async_look", fail)
+    await lab.wait(1801.0)
+    await lab.wait(31.0)
+    assert "a defect" in caplog.text
+    assert alive.cut_out.is_cut_out
+    states = [lab.hass.states.get(entity.entity_id) for entity in alive.shown]
+    reasons = [state.attributes.get("reason") for state in states if state is not None]
+    assert "silent" in reasons
+
+
+async def test_a_defect_of_our_own_counts_as_a_lost_thermometer(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What cannot be judged must not go on heating for ever."""
+    lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("a defect")
+
+    monkeypatch.setattr("custom_components.stillwell.engine.heater_watch.HeaterWatch.take", broken)
+    await _reports(lab, 25.5, 31)
+    assert caplog.text.count("takes no reading: a defect") == 1
+    assert lab.state("thermometer_lost").state == "on"
+    assert lab.state("cut_out").state == "on"
+    assert lab.state("temperature_swing").state in ("unknown", "unavailable")
+    monkeypatch.undo()
+    await _reports(lab, 25.5, 2)
+    assert lab.state("cut_out").state == "off"
+
+
 async def test_a_restart_begins_no_alarm(lab: Lab) -> None:
     """After a start many thermometers are unavailable for a while."""
     lab.hass.states.async_set(SOURCE, "unavailable")
