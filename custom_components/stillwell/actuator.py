@@ -5,14 +5,16 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from homeassistant.components.valve import ValveState
+from homeassistant.components.valve import ATTR_POSITION, ValveEntityFeature, ValveState
 from homeassistant.const import (
     ATTR_ENTITY_ID,
     ATTR_SERVICE,
     ATTR_SERVICE_DATA,
+    ATTR_SUPPORTED_FEATURES,
     EVENT_CALL_SERVICE,
     SERVICE_CLOSE_VALVE,
     SERVICE_OPEN_VALVE,
+    SERVICE_SET_VALVE_POSITION,
     SERVICE_TURN_OFF,
     SERVICE_TURN_ON,
     STATE_OFF,
@@ -125,12 +127,22 @@ class Actuator:
             return Actor.AUTOMATION
         return Actor.UNKNOWN
 
+    @property
+    def _knows_positions_only(self) -> bool:
+        """Whether the hub would refuse to close this valve, which can be set to closed."""
+        state = self.hass.states.get(self.entity_id)
+        able = 0 if state is None else int(state.attributes.get(ATTR_SUPPORTED_FEATURES) or 0)
+        return bool(able & ValveEntityFeature.SET_POSITION) and not able & ValveEntityFeature.CLOSE
+
     async def async_command(self, *, on: bool) -> None:
         """Send a command once; whether it worked, the device's own state will tell."""
         context = Context()
         self._own_contexts.append(context.id)
+        data: dict[str, Any] = {ATTR_ENTITY_ID: self.entity_id}
         if self._is_valve:
             domain, action = DOMAIN_VALVE, SERVICE_OPEN_VALVE if on else SERVICE_CLOSE_VALVE
+            if not on and self._knows_positions_only:
+                action, data[ATTR_POSITION] = SERVICE_SET_VALVE_POSITION, 0
         else:
             domain = split_entity_id(self.entity_id)[0]
             action = SERVICE_TURN_ON if on else SERVICE_TURN_OFF
@@ -138,7 +150,7 @@ class Actuator:
             await self.hass.services.async_call(
                 domain,
                 action,
-                {ATTR_ENTITY_ID: self.entity_id},
+                data,
                 blocking=True,
                 context=context,
             )

@@ -13,7 +13,6 @@ from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.util import dt as dt_util
 
-from .actuator import Actuator
 from .const import (
     CONF_DEVICE,
     DOMAIN,
@@ -26,6 +25,7 @@ from .fill_line import FillLine
 from .line_settings import fill_line_settings, guard_settings
 from .local_time import LocalTime
 from .owner import EntityOwner
+from .secondary import SecondaryShutOff
 from .settings import VesselSettings, system_settings, vessel_missing, vessel_settings
 from .sources import async_follow, renamed_meanwhile
 from .storage import Payload, VesselStore
@@ -62,6 +62,8 @@ class System:
         self.watches: dict[str, Watch] = {}
         self.is_reload_due = False
         self._unguarded: list[str] = []
+        """Devices that would run on without a guard, since the settings of their lines are no use:
+        put off at the start, until each was off once."""
         self.learned = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[0]}")
         self.safety = safety_store(hass, entry.entry_id)
         self._local_time = LocalTime()
@@ -241,7 +243,9 @@ class System:
         unsubscribe: list[CALLBACK_TYPE] = []
         for line in self.lines.values():
             unsubscribe += line.async_start(now_s)
-        self._async_put_off_unguarded()
+        unguarded = SecondaryShutOff(self.hass, self._unguarded)
+        unguarded.async_order()
+        unsubscribe.append(unguarded.async_pause)
         for runtime in self.vessels.values():
             unsubscribe += runtime.async_start(now_s)
         for watch in self.watches.values():
@@ -254,16 +258,6 @@ class System:
             )
         unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
         return unsubscribe
-
-    @callback
-    def _async_put_off_unguarded(self) -> None:
-        """Put off what would run on without a guard, since the settings of its line are no use."""
-        for device in self._unguarded:
-            actuator = Actuator(self.hass, device)
-            if actuator.is_on is not False:
-                self.hass.async_create_task(
-                    actuator.async_command(on=False), f"{DOMAIN} command", eager_start=True
-                )
 
     @callback
     def async_make_devices(self) -> None:
@@ -323,9 +317,9 @@ class System:
         """Save what was learned, at once."""
         await self.learned.async_save_now(self._learned_payload())
 
-    async def async_save_safety(self) -> None:
-        """Save what safety depends on, at once."""
-        await self.safety.async_save_now(self._safety_payload())
+    async def async_save_safety(self) -> bool:
+        """Save what safety depends on, at once; return whether it is on the disk."""
+        return await self.safety.async_save_now(self._safety_payload())
 
     async def async_unload(self) -> None:
         """Put fill devices off and save everything, before nobody watches any more."""

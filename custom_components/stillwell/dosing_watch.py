@@ -46,6 +46,9 @@ _LOGGER = logging.getLogger(__name__)
 KEY_LINE: Final = "line"
 KEY_ARMED: Final = "is_armed"
 KEY_FOOTING: Final = "footing"
+FALLEN_FRAC: Final = 0.5
+"""A flow that rose is saved at once, since less would be counted than was given; one that fell a
+little counts too much, which is the safe side and spares the disk."""
 QUIET: Final = frozenset({NoDose.NONE, NoDose.LEVEL_SUFFICES})
 """Reasons that pause nothing: a dose is due, or none is needed."""
 
@@ -69,6 +72,8 @@ class DosingWatch(Watch):
         self._told_refusal: str | None = None
         self._footing = self._what_it_was_armed_for(subentry.data, spec)
         self._is_failed = False
+        self._kept_l_per_h = 0.0
+        """Flow of the pump on the disk; what it gives over a power cut is reckoned with it."""
         self.is_armed = False
         self.view: LineView | None = None
 
@@ -101,7 +106,6 @@ class DosingWatch(Watch):
     @override
     def async_look(self, now_s: float) -> None:
         """Take what everything says now; what the ledger must not lose is saved at once."""
-        was_running = self._engine.is_pump_running
         try:
             self.view = view = self._engine.take(now_s, self._facts(now_s))
         except Exception as err:  # noqa: BLE001 - whatever it is, the permit must go
@@ -111,7 +115,9 @@ class DosingWatch(Watch):
         if view.refused is not None and view.refused != self._told_refusal:
             _LOGGER.warning("%s takes no reading of the stock: %s", self.title, view.refused)
         self._told_refusal = view.refused
-        if self._engine.is_pump_running is not was_running:
+        flow_l_per_h, kept_l_per_h = self._engine.pump_l_per_h, self._kept_l_per_h
+        if flow_l_per_h > kept_l_per_h or flow_l_per_h < FALLEN_FRAC * kept_l_per_h:
+            self._kept_l_per_h = flow_l_per_h
             self.hass.async_create_task(
                 self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"
             )
@@ -275,6 +281,7 @@ class DosingWatch(Watch):
             _LOGGER.warning("The ledger of %s is lost, nothing for a day: %s", self.title, err)
             self._engine.suppose_day_used_up(dt_util.utcnow().timestamp())
             return
+        self._kept_l_per_h = self._engine.pump_l_per_h
         self.is_armed = stored.get(KEY_ARMED) is True and stored.get(KEY_FOOTING) == self._footing
 
     @override

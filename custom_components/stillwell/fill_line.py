@@ -48,7 +48,7 @@ class FillLine(EntityOwner):
         guard_settings: GuardSettings,
         vessels: tuple[VesselRuntime, VesselRuntime | None],
         *,
-        save: Callable[[], Awaitable[None]],
+        save: Callable[[], Awaitable[bool]],
     ) -> None:
         """Make the line between its vessels: the one it fills, and the one it draws from."""
         self.hass = hass

@@ -30,6 +30,7 @@ from homeassistant.util import dt as dt_util
 from .actuator import Actuator, contacts
 from .const import DOMAIN
 from .countdown import Countdown
+from .decision_text import common_text
 from .engine import guard
 from .engine.guard_events import (
     ActuatorReported,
@@ -39,6 +40,7 @@ from .engine.guard_events import (
     DecisionKind,
     InputsReported,
     LevelReported,
+    LockOutRequested,
     Reasons,
     ReturnPumpReported,
     SettingsChanged,
@@ -78,7 +80,7 @@ class FillWatch:
         line: FillLine,
         settings: FillLineSettings,
         guard_settings: GuardSettings,
-        save: Callable[[], Awaitable[None]],
+        save: Callable[[], Awaitable[bool]],
     ) -> None:
         """Make the watch; `restore` brings its memory, `async_start` brings it to life."""
         self.hass = hass
@@ -385,11 +387,18 @@ class FillWatch:
             self.actuator.async_command(on=on), f"{DOMAIN} command", eager_start=True
         )
 
-    async def _async_save(self) -> None:
-        await self._save()
+    async def _async_save(self) -> bool:
+        """Save; a run that is not on the disk, where a crash would forget it, does not go on."""
+        is_saved = await self._save()
+        if not is_saved and self.state.run is not None:
+            note = common_text(self.hass, "not_saved")
+            self.process(LockOutRequested(dt_util.utcnow().timestamp(), note))
+            self._line.refresh()
+        return is_saved
 
     async def _async_save_then_on(self) -> None:
-        await self._save()
+        if not await self._async_save():
+            return
         run = self.state.run
         if self.countdown is not None and run is not None:
             await self.countdown.async_write(run.deadline_s - run.started_s)

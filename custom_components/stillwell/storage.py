@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, override
 from zlib import crc32
 
 from homeassistant.core import HomeAssistant
@@ -26,6 +26,21 @@ type Payload = dict[str, dict[str, Any]]
 """Subentry id -> snapshot."""
 
 
+class _HonestStore(Store[dict[str, Any]]):
+    """The hub's store, which also knows whether what it last wrote is on the disk.
+
+    The hub itself only logs a write that failed, on a full disk for example.
+    """
+
+    is_written = True
+
+    @override
+    async def _async_write_data(self, data: dict[str, Any]) -> None:
+        self.is_written = False
+        await super()._async_write_data(data)
+        self.is_written = True
+
+
 class VesselStore:
     """One versioned file that holds a snapshot for each vessel of a system.
 
@@ -39,7 +54,7 @@ class VesselStore:
         self._due_s: float | None = None
         part = crc32(key.encode()) / 2**32
         self._delay_s = SAVE_DELAY_S * (1.0 - SAVE_SPREAD * part)
-        self._store: Store[dict[str, Any]] = Store(
+        self._store = _HonestStore(
             hass, STORE_VERSION, key, minor_version=STORE_MINOR_VERSION, atomic_writes=True
         )
 
@@ -77,7 +92,7 @@ class VesselStore:
 
         kept = await self._hass.async_add_executor_job(move)
         # The hub keeps what it read of the file; a new object forgets it.
-        self._store = Store(
+        self._store = _HonestStore(
             self._hass,
             STORE_VERSION,
             self.key,
@@ -117,10 +132,11 @@ class VesselStore:
 
         self._store.async_delay_save(take, delay_s)
 
-    async def async_save_now(self, payload: Payload) -> None:
-        """Save at once; returns when the file is on the disk."""
+    async def async_save_now(self, payload: Payload) -> bool:
+        """Save at once; return whether the file is on the disk."""
         self._due_s = None
         await self._store.async_save({"vessels": payload})
+        return self._store.is_written
 
     async def async_remove(self) -> None:
         """Delete the file, when its system is removed."""

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, ServiceCall
+from homeassistant.setup import async_setup_component
 
 from .conftest import Bench
 
@@ -325,13 +326,34 @@ async def test_a_number_is_set_to_the_rate(
 async def test_a_number_keeps_within_its_range_and_stops_below_it(
     bench: Bench, values: list[float]
 ) -> None:
-    shown = {"unit_of_measurement": "mL/min", "min": 1.0, "max": 2.0}
+    shown = {"unit_of_measurement": "mL/min", "min": 0.0, "max": 2.0}
     await ready(bench, ALL | {"pump": NUMBER}, state="0", pump=shown)
     await run(bench, 20)
     assert values == [2.0]
-    rate(bench, 30.0)
+    permit(bench, "off", NUMBER)
     await bench.settle()
     assert values == [2.0, 0.0]
+
+
+async def test_a_number_that_cannot_be_nothing_is_never_raised_and_is_told(bench: Bench) -> None:
+    """The hub refuses a value below the least one: such a pump could be started, never stopped."""
+    helper = "input_number.lagoon_dosing_rate"
+    config = {
+        "lagoon_dosing_rate": {"min": 1, "max": 40, "initial": 5, "unit_of_measurement": "mL/h"}
+    }
+    assert await async_setup_component(bench.hass, "input_number", {"input_number": config})
+    await ready(bench, ALL | {"pump": helper}, state="5.0", pump=config["lagoon_dosing_rate"])
+    await run(bench, 40)
+    # As near to nothing as it goes, and no further.
+    assert float(bench.state(helper)) == 1.0
+    permit(bench, "off", helper)
+    await bench.settle()
+    await bench.lockout("off")
+    await run(bench, 10)
+    assert float(bench.state(helper)) == 1.0
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.settle()
+    assert "cannot be set to 0" in bench.messages[-1].data["message"]
 
 
 async def test_a_number_in_another_unit_is_left_at_nothing(

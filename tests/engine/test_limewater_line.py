@@ -67,10 +67,10 @@ def test_the_meter_counts_run_time_times_flow() -> None:
     """3 L/h for 20 s are 16.667 mL."""
     meter = PumpMeter()
     assert meter.take(0.0, 3.0) == 0.0
-    assert meter.is_running
+    assert meter.flow_l_per_h == 3.0
     assert meter.take(20.0, 0.0) == pytest.approx(0.0166667, abs=1e-7)
     assert meter.take(100.0, 0.0) == 0.0
-    assert not meter.is_running
+    assert meter.flow_l_per_h == 0.0
 
 
 def test_a_pump_nobody_hears_of_counts_as_before() -> None:
@@ -182,7 +182,7 @@ def test_what_the_pump_gives_fills_the_ledger_and_leads_to_the_cap() -> None:
     for minute in range(61):
         view = line.take(start + minute * MINUTE, LineFacts(LOW, 0.0, flow_l_per_h=0.36))
         assert (view.advice.reason is NoDose.HOUR_CAP) == (minute >= 50)
-    assert line.is_pump_running
+    assert line.pump_l_per_h == pytest.approx(0.36)
     assert view.given_24h_l == pytest.approx(0.36)
     assert view.given_today_l == pytest.approx(0.36)
     morning = LineFacts(LOW, day_start_s=start + 30 * MINUTE)

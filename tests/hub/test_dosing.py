@@ -274,6 +274,30 @@ async def test_a_restart_forgets_no_dose_and_counts_a_pump_left_running(
     assert lab.state("dose_permit").state == "on"
 
 
+async def test_a_power_cut_forgets_no_rate_that_was_raised(
+    lab: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """A pump set by a number runs on: half an hour at 60 mL/h is 30 mL, at the first 6 it is 3."""
+    number = "number.lagoon_dosing_rate"
+    unit = {"unit_of_measurement": "mL/h"}
+    lab.hass.states.async_set(number, "0", unit)
+    await low(lab, dosing_pump=number, pump_l_per_h=None, minutes=5)
+    for rate in ("6", "60"):
+        lab.hass.states.async_set(number, rate, unit)
+        await lab.hass.async_block_till_done()
+        await lab.wait(0.0)
+    key = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    stored = hass_storage[key]["data"]["vessels"]["lagoon_limewater"]
+    assert stored["line"]["meter"]["flow_l_per_h"] == pytest.approx(0.06)
+    (alive,) = lab.entry.runtime_data.watches.values()
+    await lab.wait(1800.0)
+    alive.reguard(stored, is_damaged=False)  # as after a power cut half an hour ago
+    await lab.wait(0.0)
+    lab.hass.states.async_set(number, "0", unit)
+    await lab.hass.async_block_till_done()
+    assert lab.value("dosed_24h") == pytest.approx(30.0, abs=0.1)
+
+
 @pytest.mark.parametrize("broken", [{}, {"line": {}}, {"line": None}, {"line": {"adjuster": {}}}])
 async def test_a_damaged_ledger_doses_nothing_for_a_day_and_disarms(
     lab: Lab, caplog: pytest.LogCaptureFixture, broken: dict[str, Any]

@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from custom_components.stillwell import fill_watch
 from custom_components.stillwell.const import DOMAIN
+from homeassistant.components.valve import ValveEntityFeature
 from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers.storage import Store
+from homeassistant.util.file import WriteError
 from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .lab import FLOAT, LEAK, VALVE, Lab
@@ -288,6 +291,82 @@ async def test_off_is_repeated_until_it_is_confirmed(hass: HomeAssistant, guarde
         await guarded.wait(5)
     assert len(heard) == repeated
     assert guarded.is_locked_out
+
+
+async def test_a_device_whose_line_cannot_be_used_is_put_off_until_it_is(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """Its radio comes up after the hub, and it comes back on from a power cut."""
+    plug = "switch.late_plug"
+    hass.states.async_set(plug, "off")
+    await lab.set_up(device=plug)
+    await lab.settle()
+    heard = async_mock_service(hass, "switch", "turn_off")
+    hass.states.async_set(plug, "unavailable")
+    await lab.change("fill_line", settle_s=-1.0)
+    assert lab.entry.runtime_data.lines == {}
+    hass.states.async_set(plug, "on")
+    heard.clear()
+    await lab.wait(6)
+    assert [call.data["entity_id"] for call in heard] == [plug]
+    hass.states.async_set(plug, "off")
+    await lab.wait(61)
+    heard.clear()
+    # Once it was off it is the keeper's again; the repair notice says that no line guards it.
+    hass.states.async_set(plug, "on")
+    for _ in range(3):
+        await lab.wait(61)
+    assert heard == []
+
+
+async def test_a_run_that_is_not_on_the_disk_does_not_go_on(
+    hass: HomeAssistant, guarded: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk: after a crash nobody would know of run, deadline and litres."""
+
+    async def full(*_: object) -> None:
+        raise WriteError("no space left on device")
+
+    monkeypatch.setattr(Store._async_write_data, "side_effect", full)
+    heard = async_mock_service(hass, "input_boolean", "turn_on")
+    await guarded.press("run_by_hand")
+    assert heard == []
+    assert guarded.is_locked_out
+    assert "saved" in guarded.state("lockout").attributes["reason_text"]
+
+
+async def test_a_run_of_a_rule_that_is_not_on_the_disk_is_put_off(
+    guarded: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def full(*_: object) -> None:
+        raise WriteError("no space left on device")
+
+    monkeypatch.setattr(Store._async_write_data, "side_effect", full)
+    await guarded.valve(on=True)
+    assert not guarded.is_valve_on
+    assert guarded.is_locked_out
+    monkeypatch.undo()
+    await guarded.press("reset")
+    # The shortest pause of five minutes included.
+    await guarded.settle(20.0, 20)
+    await guarded.valve(on=True)
+    assert guarded.is_valve_on
+
+
+async def test_a_valve_that_knows_positions_only_is_closed_by_its_position(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """The hub refuses to close a valve that does not say it can."""
+    calls: list[ServiceCall] = []
+
+    async def position(call: ServiceCall) -> None:
+        calls.append(call)
+
+    hass.services.async_register("valve", "set_valve_position", position)
+    features = {"supported_features": int(ValveEntityFeature.SET_POSITION)}
+    hass.states.async_set("valve.lagoon", "open", features)
+    await lab.set_up(device="valve.lagoon")
+    assert calls[0].data == {"entity_id": "valve.lagoon", "position": 0}
 
 
 async def test_a_valve_is_closed_and_a_device_that_fails_is_asked_again(

@@ -170,9 +170,9 @@ class LimewaterLine:
         self._ph_room: tuple[tuple[float, float, float | None], float] | None = None
 
     @property
-    def is_pump_running(self) -> bool:
-        """Whether the dosing pump runs, as far as known."""
-        return self._meter.is_running
+    def pump_l_per_h(self) -> float:
+        """What the dosing pump gives, L/h, as far as known."""
+        return self._meter.flow_l_per_h
 
     def take(self, t_s: float, facts: LineFacts) -> LineView:
         """Return the view after a look."""

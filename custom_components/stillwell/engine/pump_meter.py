@@ -21,9 +21,9 @@ class PumpMeter:
         self._last_s: float | None = None
 
     @property
-    def is_running(self) -> bool:
-        """Whether it runs, as far as known."""
-        return self._flow_l_per_h > 0.0
+    def flow_l_per_h(self) -> float:
+        """What it gives, as far as known."""
+        return self._flow_l_per_h
 
     def take(self, t_s: float, flow_l_per_h: float | None) -> float:
         """Return what was given since the last look, L.
