@@ -4,13 +4,21 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.config_entries import ConfigSubentry
-from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
+from homeassistant.core import (
+    CALLBACK_TYPE,
+    Event,
+    EventStateChangedData,
+    HomeAssistant,
+    callback,
+)
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.event import async_track_state_change_event
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
+from .actuator import Actuator
 from .const import DOMAIN, EVENT_DECISION
 from .decision_text import decision_text, reason_text
 from .engine.guard_events import (
@@ -35,6 +43,11 @@ if TYPE_CHECKING:
 
 MAINTENANCE_S: Final = 7200.0
 """A pause that was forgotten ends by itself."""
+
+
+def left_on_issue(device: str) -> str:
+    """Return the notice of a device that was left on; it may outlive its line."""
+    return f"left_on_{device}"
 
 
 class FillLine(EntityOwner):
@@ -84,6 +97,8 @@ class FillLine(EntityOwner):
     @callback
     def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
         """Watch the device; return what ends that."""
+        # From here on the watch itself sees to it, and tells.
+        ir.async_delete_issue(self.hass, DOMAIN, left_on_issue(self.settings.device))
         unsubscribe = self.watch.async_start(now_s)
         self.proof_tests.async_look(now_s)
         return unsubscribe
@@ -131,6 +146,28 @@ class FillLine(EntityOwner):
                 **entry,
             },
         )
+
+    @callback
+    def async_tell_left_on(self) -> None:
+        """Tell that the watch ends with the device not known to be off; take it back once it is."""
+        device, hass = self.settings.device, self.hass
+        ir.async_create_issue(
+            hass,
+            DOMAIN,
+            left_on_issue(device),
+            is_fixable=False,
+            severity=ir.IssueSeverity.ERROR,
+            translation_key="left_on",
+            translation_placeholders={"line": self.title, "entity": device},
+        )
+
+        @callback
+        def look(event: Event[EventStateChangedData]) -> None:
+            if Actuator.read(event.data["new_state"]) is False:
+                ir.async_delete_issue(hass, DOMAIN, left_on_issue(device))
+                stop()
+
+        stop = async_track_state_change_event(hass, device, look)
 
     @callback
     def async_tell_interval(self) -> None:

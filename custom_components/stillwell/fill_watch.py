@@ -218,6 +218,8 @@ class FillWatch:
             )
             # A device that never answers must hold up neither other lines nor what is saved next.
             await asyncio.wait((sent,), timeout=ANSWER_S)
+        if self.actuator.is_on is not False:
+            self._line.async_tell_left_on()
 
     async def _async_shutdown(self) -> None:
         await self.async_stop()

@@ -9,6 +9,7 @@ from custom_components.stillwell.const import DOMAIN
 from homeassistant.components.valve import ValveEntityFeature
 from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.storage import Store
 from homeassistant.util.file import WriteError
 from pytest_homeassistant_custom_component.common import async_mock_service
@@ -266,6 +267,27 @@ async def test_a_device_that_never_answers_holds_up_no_other_at_unload(
     never.set()
     assert await unload
     assert not is_on
+
+
+async def test_a_device_left_on_by_a_line_that_is_removed_is_told_until_it_is_off(
+    hass: HomeAssistant, guarded: Lab
+) -> None:
+    """Nobody repeats the OFF any more: a person has to look."""
+    await fill(guarded)
+    async_mock_service(hass, "input_boolean", "turn_off")
+    assert await hass.config_entries.async_remove(guarded.entry.entry_id)
+    await hass.async_block_till_done()
+    assert guarded.is_valve_on
+    issues = ir.async_get(hass)
+    told = issues.async_get_issue(DOMAIN, f"left_on_{VALVE}")
+    assert told.severity is ir.IssueSeverity.ERROR
+    assert told.translation_placeholders == {"line": "Lagoon reservoir fill line", "entity": VALVE}
+    hass.states.async_set(VALVE, "unavailable")
+    await hass.async_block_till_done()
+    assert issues.async_get_issue(DOMAIN, f"left_on_{VALVE}") is not None
+    hass.states.async_set(VALVE, "off")
+    await hass.async_block_till_done()
+    assert issues.async_get_issue(DOMAIN, f"left_on_{VALVE}") is None
 
 
 async def test_off_is_repeated_until_it_is_confirmed(hass: HomeAssistant, guarded: Lab) -> None:
