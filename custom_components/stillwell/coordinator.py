@@ -249,7 +249,11 @@ class System:
         for runtime in self.vessels.values():
             unsubscribe += runtime.async_start(now_s)
         for watch in self.watches.values():
-            unsubscribe += watch.async_start(now_s)
+            try:
+                unsubscribe += watch.async_start(now_s)
+            except Exception:
+                # A defect in one watch must not leave the others, and the guards, without a clock.
+                _LOGGER.exception("%s could not start", watch.title)
         for key in (*self.vessels, *self.lines, *self.watches):
             unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
         for runtime in self.vessels.values():

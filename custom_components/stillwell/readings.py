@@ -58,6 +58,9 @@ ROUNDING_M: Final = 1e-9
 OLDEST_TEMPERATURE_S: Final = 6 * 3600.0
 """Many thermometers report only changes; one silent for longer than this says nothing."""
 
+CLOCK_SLACK_S: Final = 60.0
+"""How far a report may lie in the future: the hub's own clock is trimmed by less."""
+
 SOLIDS_UNITS: Final = frozenset({UnitOfRatio.PARTS_PER_MILLION, "mg/L", "mg/l"})
 """In water as thin as this a litre weighs a kilogram: parts per million are mg/L."""
 OLDEST_PROBE_S: Final = 3600.0
@@ -112,11 +115,19 @@ def temperature_c(state: State | None) -> float | None:
     return TemperatureConverter.convert(value, unit, UnitOfTemperature.CELSIUS)
 
 
+def is_recent(state: State, now_s: float, oldest_s: float) -> bool:
+    """Return whether a state was reported lately.
+
+    One from the future, before the clock was set right, says nothing of now.
+    """
+    return -CLOCK_SLACK_S <= now_s - state.last_reported_timestamp <= oldest_s
+
+
 def probe_temperature_c(
     state: State | None, now_s: float, oldest_s: float = OLDEST_TEMPERATURE_S
 ) -> float | None:
     """Return the temperature a probe has now, or None when nobody knows."""
-    if state is None or now_s - state.last_reported_timestamp > oldest_s:
+    if state is None or not is_recent(state, now_s, oldest_s):
         return None
     return temperature_c(state)
 
@@ -181,7 +192,7 @@ def in_ms_per_cm(value: float, unit: str | None) -> float | None:
 
 
 def _probe_number(state: State | None, now_s: float) -> float | None:
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_PROBE_S:
+    if state is None or not is_recent(state, now_s, OLDEST_PROBE_S):
         return None
     value = state_number(state)
     return None if isinstance(value, Reason) else value
@@ -198,7 +209,7 @@ def _probe_value(
 
 def humidity_frac(state: State | None, now_s: float) -> float | None:
     """Return the relative humidity of a room now, 0 to 1, or None when nobody knows."""
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if state is None or not is_recent(state, now_s, OLDEST_TEMPERATURE_S):
         return None
     value = state_number(state)
     if isinstance(value, Reason) or state_unit(state) != UnitOfRatio.PERCENTAGE:
@@ -241,7 +252,7 @@ def solids_mg_per_l(state: State | None, now_s: float) -> float | None:
 
 
 def _fresh_number(state: State | None, now_s: float) -> float | None:
-    if state is None or now_s - state.last_reported_timestamp > OLDEST_TEMPERATURE_S:
+    if state is None or not is_recent(state, now_s, OLDEST_TEMPERATURE_S):
         return None
     value = state_number(state)
     return None if isinstance(value, Reason) else value

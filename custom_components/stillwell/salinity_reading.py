@@ -14,6 +14,7 @@ from .readings import (
     CONDUCTIVITY_UNITS,
     OLDEST_TEMPERATURE_S,
     in_ms_per_cm,
+    is_recent,
     state_number,
     state_unit,
 )
@@ -59,7 +60,7 @@ def salinity_of(
     value = state_number(state)
     if state is None or isinstance(value, Reason):
         return None
-    if now_s - state.last_reported_timestamp > oldest_s:
+    if not is_recent(state, now_s, oldest_s):
         return None
     unit = state_unit(state) or ""
     if unit == UNIT_PSU:

@@ -7,7 +7,7 @@ from .engine.invalid import Code, Term
 from .engine.quantities import DAY_S, Reason
 from .engine.validity import InputError, InputFault
 from .engine.vat import stated_psu
-from .readings import state_number, state_unit
+from .readings import is_recent, state_number, state_unit
 from .salinity_reading import UNIT_G_PER_KG, UNIT_PSU, is_conductivity_unit, salinity_of
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def probe_salinity(
     value = state_number(state)
     if state is None or isinstance(value, Reason):
         return None
-    if now_s - state.last_reported_timestamp > OLDEST_S:
+    if not is_recent(state, now_s, OLDEST_S):
         return None
     unit = state_unit(state)
     if not fits_kind(unit, kind):

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from math import inf
 from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
@@ -26,7 +27,7 @@ from .engine.cut_out import SILENCE_S, CutOut, CutOutFacts, CutOutReason, CutOut
 from .engine.heater_watch import HeaterVerdict, HeaterWatch, ThermalSpec, ThermalView
 from .engine.invalid import Amount, Code
 from .engine.validity import InputError
-from .readings import OLDEST_TEMPERATURE_S, temperature_c
+from .readings import OLDEST_TEMPERATURE_S, is_recent, temperature_c
 from .settings import SettingsError, entity, number, positive, system_settings
 from .temperature_entities import temperature_alarms, temperature_buttons, temperature_sensors
 from .watch import Watch
@@ -129,27 +130,27 @@ class TemperatureWatch(Watch):
     def _judge_cut_out(self, now_s: float) -> None:
         """Judge the heater's circuit; what changed is saved at once."""
         before = self._cut_out.snapshot()
-        self.cut_out = self._cut_out.take(now_s, self._cut_out_facts)
+        self.cut_out = self._cut_out.take(now_s, self._cut_out_facts(now_s))
         if self._cut_out.snapshot() != before:
             self.hass.async_create_task(
                 self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"
             )
 
-    @property
-    def _cut_out_facts(self) -> CutOutFacts:
+    def _cut_out_facts(self, now_s: float) -> CutOutFacts:
         view = self.view
         return CutOutFacts(
             temp_c=None if view is None else view.temp_c,
-            heard_s=self._heard_s,
+            heard_s=self._heard_s(now_s),
             is_too_warm=view is not None and view.is_high,
             is_stuck_on=view is not None and view.heater is HeaterVerdict.STUCK_ON,
         )
 
-    @property
-    def _heard_s(self) -> float | None:
+    def _heard_s(self, now_s: float) -> float | None:
         """When the thermometer last reported a temperature the engine takes."""
         state = self.hass.states.get(self.settings.source)
         if state is None or self._is_refused or temperature_c(state) is None:
+            return None
+        if not is_recent(state, now_s, inf):
             return None
         return state.last_reported_timestamp
 
@@ -160,7 +161,8 @@ class TemperatureWatch(Watch):
             ServiceValidationError: What caused it still stands.
         """
         is_lost = self.cut_out is not None and self.cut_out.is_lost
-        refusal = self._cut_out.refusal(self._cut_out_facts, is_lost=is_lost)
+        facts = self._cut_out_facts(dt_util.utcnow().timestamp())
+        refusal = self._cut_out.refusal(facts, is_lost=is_lost)
         if refusal is not CutOutReason.NONE:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,

@@ -159,8 +159,8 @@ def _after(fresh_l: float) -> float:
 
 async def test_what_would_move_the_salinity(lab: Lab, show: Callable[..., None]) -> None:
     """By the use of the reservoir that replaces what evaporates; no evaporation watch here."""
-    show(35.0, "PSU")
     room = Room(lab)
+    show(35.0, "PSU")
     await room.set_up(watch(salinity_kind="salinity"), replaces_evaporation=True)
     assert lab.value("overfill_effect") == pytest.approx(_after(4.5) - 35.0, abs=0.005)
     assert lab.state("overfill_effect").attributes["overfill_l"] == 4.5
@@ -370,8 +370,8 @@ async def test_a_probe_and_a_reading_beside_it(lab: Lab, show: Callable[..., Non
 async def test_memory_that_is_damaged_or_of_another_probe(
     lab: Lab, show: Callable[..., None]
 ) -> None:
-    show(35.0, "PSU")
     room = Room(lab)
+    show(35.0, "PSU")
     await room.set_up(watch(salinity_kind="salinity"))
     for _ in range(9):
         show(35.0, "PSU")
@@ -491,8 +491,8 @@ async def test_the_two_watches_need_each_other_in_no_order(
     lab: Lab, show: Callable[..., None]
 ) -> None:
     """The evaporation watch comes first or last, or its settings are no use."""
-    show(35.0, "PSU")
     room = Room(lab)
+    show(35.0, "PSU")
     await room.set_up(evaporation_watch(), watch(salinity_kind="salinity"))
     await room.run(0.25)
     assert lab.value("unreplaced_drift") > 0.0

@@ -4,9 +4,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_TEMPERATURE_WATCH
+from custom_components.stillwell.temperature_watch import TemperatureWatch
+from homeassistant.config_entries import ConfigEntryState
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.util import dt as dt_util
 from tests.simulator.tank import Tank
 
 from .walk import Walk
@@ -189,6 +192,46 @@ async def test_a_fault_in_another_watch_does_not_stop_time_for_the_cut_out(
     states = [lab.hass.states.get(entity.entity_id) for entity in alive.shown]
     reasons = [state.attributes.get("reason") for state in states if state is not None]
     assert "silent" in reasons
+
+
+async def test_a_watch_that_fails_at_the_start_stops_no_other(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Guards of fill lines and the cut-out of another heater come to life all the same."""
+    lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
+    other = watch(temperature_source="sensor.lagoon_temperature") | {
+        "subentry_id": "a_lagoon_temperature", "title": "Lagoon temperature",
+    }  # fmt: skip
+    real = TemperatureWatch.async_look
+
+    def fail(self: TemperatureWatch, now_s: float) -> None:
+        if self.subentry_id == "a_lagoon_temperature":
+            raise RuntimeError("a defect")
+        real(self, now_s)
+
+    monkeypatch.setattr(TemperatureWatch, "async_look", fail)
+    await lab.set_up(other, watch())
+    assert "a defect" in caplog.text
+    assert lab.entry.state is ConfigEntryState.LOADED
+    alive = lab.entry.runtime_data.watches["nursery_temperature"]
+    await lab.wait(1801.0)
+    await lab.wait(31.0)
+    assert alive.cut_out.is_cut_out
+
+
+async def test_a_report_from_the_future_keeps_no_dead_thermometer_alive(lab: Lab) -> None:
+    """The clock was four hours fast, was set right, and then the thermometer died."""
+    lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await lab.wait(60.0)
+    (alive,) = lab.entry.runtime_data.watches.values()
+    lab.freezer.tick(-4 * 3600.0)
+    # The test's timers do not go back with the clock; the hub's tick is called by hand.
+    for _ in range(62):
+        lab.freezer.tick(31.0)
+        alive.async_look(dt_util.utcnow().timestamp())
+    assert alive.view.temp_c is None
+    assert alive.cut_out.reason.value == "silent"
 
 
 async def test_a_defect_of_our_own_counts_as_a_lost_thermometer(
