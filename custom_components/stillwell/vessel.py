@@ -51,7 +51,8 @@ LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
 class OnLearned(Protocol):
     """Notes that something was learned; what a person told is saved sooner."""
 
-    def __call__(self, *, is_told: bool = False) -> None: ...
+    def __call__(self, *, is_told: bool = False) -> None:
+        """Note it."""
 
 
 type Report = tuple[float, Reading, bool | None, float | None]
