@@ -1,0 +1,1 @@
+"""Every screen of the integration, staged on a real hub, pictured and read."""

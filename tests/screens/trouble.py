@@ -1,0 +1,167 @@
+"""The lab when things have gone wrong, each from a cause of its own.
+
+While the hub stands still its files are made old, crossed or torn, as time, a keeper or a bad
+card would; the rest is done to the running lab from outside.
+"""
+
+import asyncio
+import hashlib
+import json
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from demo.hub import ROOT, wait_for
+from demo.stage import say
+
+from .lab import LAGOON, NURSERY, Lab
+
+PACKAGE: Final = ROOT / "custom_components"
+LONG_AGO_S: Final = 400 * 86_400.0
+OLDER: Final = "stillwell_refill_vessel.yaml"
+EDITED: Final = ("stillwell_top_off_sump.yaml", "stillwell_daily_report.yaml")
+
+type Stored = dict[str, Any]
+
+
+def _change(file: Path, do: Callable[[Any], None]) -> None:
+    stored = json.loads(file.read_text())
+    do(stored["data"])
+    file.write_text(json.dumps(stored))
+
+
+def newer_package(config: Path) -> None:
+    """Give the hub the next version of the package: two of its blueprints have moved on."""
+    link = config / "custom_components"
+    link.unlink()
+    shutil.copytree(PACKAGE, link, ignore=shutil.ignore_patterns("__pycache__"))
+    shipped = link / "stillwell/blueprints"
+    known = json.loads((shipped / "released.json").read_text())
+    for name in (OLDER, EDITED[0]):
+        file = shipped / "automation/stillwell" / name
+        text = file.read_text().replace("Version 1", "Version 2")
+        file.write_text(text)
+        hashed = hashlib.sha256(text.encode()).hexdigest()
+        known[name]["2"] = {"text": hashed, "content": hashed}
+    (shipped / "released.json").write_text(json.dumps(known))
+
+
+def edit_blueprints(config: Path) -> None:
+    """Let the keeper have edited two blueprints."""
+    for name in EDITED:
+        file = config / "blueprints/automation/stillwell" / name
+        file.write_text(file.read_text() + "\n# A longer pause, for our slow valve.\n")
+
+
+def _part(entry: Stored, title: str) -> Stored:
+    found: Stored = next(one for one in entry["subentries"] if one["title"] == title)
+    return found
+
+
+def cross_settings(lab: Lab, config: Path) -> None:
+    """Cross settings that no form would take, as a hand in the files would."""
+
+    def cross(data: Stored) -> None:
+        entries = {one["title"]: one for one in data["entries"] if one["domain"] == "stillwell"}
+        lagoon, nursery = entries["Lagoon"], entries["Nursery"]
+        _part(lagoon, "Lagoon mixing vat")["data"]["full_m"] = 0.01
+        _part(lagoon, "Lagoon drain")["data"]["longest_run_s"] = -1
+        _part(lagoon, "Lagoon evaporation")["data"]["surface_m2"] = 0
+        # Reports every few seconds cannot guard a run of a few seconds.
+        line = lab.line_of("Nursery reservoir")
+        _part(nursery, line)["data"]["longest_run_s"] = 8
+
+    _change(config / ".storage/core.config_entries", cross)
+
+
+def let_time_pass(lab: Lab, config: Path) -> None:
+    """Make dates of proof tests old, and let much water have run through the unit."""
+    entry = lab.entries["Lagoon"]
+    unit = lab.parts["Lagoon RO/DI unit"]
+
+    def pass_tests(data: Stored) -> None:
+        for kept in data["vessels"].values():
+            for key, moment in (kept.get("proof_tests") or {}).items():
+                kept["proof_tests"][key] = moment - LONG_AGO_S
+
+    def pass_water(data: Stored) -> None:
+        passed = data["vessels"][unit]["watch"]["membrane"]["stages_l"]
+        passed |= dict.fromkeys(("membrane", "resin"), 12345.0)
+
+    storage = config / ".storage"
+    _change(storage / f"stillwell.{entry}.safety", pass_tests)
+    _change(storage / f"stillwell.{entry}.learned", pass_water)
+
+
+def tear_memory(lab: Lab, config: Path) -> None:
+    """Cut a store off in the middle, as a power cut on a bad card does."""
+    file = config / f".storage/stillwell.{lab.entries['Nursery']}.learned"
+    file.write_text(file.read_text()[: file.stat().st_size // 2])
+
+
+async def change_that_ends_early(lab: Lab) -> None:
+    """Begin a water change, let some water out, and stop it."""
+    begin = await lab.entity("Lagoon water change", "begin_water_change")
+    say("beginning a water change")
+    await lab.client.act("button.press", begin)
+    drain = "input_boolean.lagoon_drain_pump"
+    await lab.client.wait_state(drain, "on", 30.0)
+    for depth in (17.6, 17.2, 16.8, 16.4):
+        await lab.client.act(
+            "input_number.set_value", "input_number.lagoon_sump_depth", value=depth
+        )
+        await asyncio.sleep(6.0)
+    await lab.client.act(
+        "button.press", await lab.entity("Lagoon water change", "stop_water_change")
+    )
+    await lab.client.wait_state(drain, "off", 30.0)
+    await lab.client.act("input_number.set_value", "input_number.lagoon_sump_depth", value=18.0)
+
+
+async def standstill(lab: Lab) -> None:
+    """Stop the hub, do to its files what has happened meanwhile, and start it again."""
+    stage = lab.stage
+    config = stage.hub.config
+    await stage.client.hang_up()
+    await stage.hub.stop()
+    say("changing the files of the hub while it stands")
+    newer_package(config)
+    edit_blueprints(config)
+    cross_settings(lab, config)
+    let_time_pass(lab, config)
+    tear_memory(lab, config)
+    await stage.start_again()
+    await lab.look()
+
+
+async def go_wrong(lab: Lab) -> None:
+    """Wet the floor, unplug a strip, lose water, and take a probe out of its band."""
+    client, stage = lab.client, lab.stage
+    say("water on the floor, a strip unplugged, a probe outside its band")
+    await stage.hand(LAGOON, "leak", active=True)
+    await stage.hand(NURSERY, "plug", how="out")
+    await client.act("input_number.set_value", "input_number.lagoon_ph_figure", value=8.7)
+    await client.act("input_number.set_value", "input_number.lagoon_water", value=29.4)
+    lockout = await lab.entity(lab.line_of("Lagoon reservoir"), "lockout")
+    await client.wait_state(lockout, "on", 60.0)
+    await _lose_water(lab)
+
+
+async def _lose_water(lab: Lab) -> None:
+    """Draw far more than is ever used, until the loss is told."""
+    loss = await lab.entity("Lagoon reservoir", "unexplained_loss")
+    end_s = time.monotonic() + 150.0
+
+    async def look() -> bool:
+        state = await lab.client.state(loss)
+        if state is not None and state["state"] == "on":
+            return True
+        await lab.stage.hand(LAGOON, "draw", litres=0.06)
+        if time.monotonic() > end_s:
+            say("the loss is not told in time")
+            return True
+        return False
+
+    await wait_for("the loss is told", look, 200.0, every_s=4.0)
