@@ -35,6 +35,7 @@ from .vessel_neighbours import (
     line_with,
     own_entities,
     shortest_run_into,
+    shown_name,
     vessels_in,
 )
 
@@ -133,7 +134,7 @@ class FillLineFlow(StoredFlow):
     def _check_ends(self, values: Mapping[str, Any]) -> None:
         name, device = values[FIELD_NAME], values[CONF_DEVICE]
         taken = line_names(self.hass, self._get_entry(), self._own_id)
-        check_name(name, taken, device.partition(".")[2])
+        check_name(name, taken, shown_name(self.hass, device))
         if other := line_with(self.hass, device, self._own_id):
             raise Refusal(CONF_DEVICE, "device_taken", device=device, other=other)
         if values.get(CONF_SOURCE_VESSEL) == values[CONF_DESTINATION]:

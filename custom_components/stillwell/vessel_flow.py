@@ -64,6 +64,7 @@ from .vessel_neighbours import (
     line_with,
     own_entities,
     shortest_run_into,
+    shown_name,
     vessel_names,
     vessel_with,
 )
@@ -252,7 +253,7 @@ class ReservoirFlow(StoredFlow):
     async def _check_source(self, values: Mapping[str, Any]) -> None:
         name, source = values[FIELD_NAME], values[FIELD_SOURCE]
         taken = vessel_names(self.hass, self._get_entry(), self._own_id)
-        check_name(name, taken, source.partition(".")[2])
+        check_name(name, taken, shown_name(self.hass, source))
         if other := self._vessel_with(CONF_SOURCE, {CONF_SOURCE: source}):
             raise Refusal(FIELD_SOURCE, "source_taken", source=source, other=other)
         state = self.hass.states.get(source)

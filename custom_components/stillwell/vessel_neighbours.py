@@ -89,6 +89,12 @@ def shortest_run_into(
     )
 
 
+def shown_name(hass: HomeAssistant, entity_id: str) -> str:
+    """Return what the hub's page calls an entity."""
+    state = hass.states.get(entity_id)
+    return entity_id if state is None else state.name
+
+
 def free_name(name: str, taken: set[str]) -> str:
     """Return the name with the first number that is not taken."""
     number = 2

@@ -207,7 +207,7 @@ async def test_a_system_without_a_vessel_has_no_line(
 
 
 WRONG_ENDS = {
-    "name_empty": ({"name": " "}, "name", ("other_name", "lagoon_valve")),
+    "name_empty": ({"name": " "}, "name", ("other_name", "lagoon valve")),
     "name_taken": ({"name": "mix LINE"}, "name", ("other_name", "mix LINE 2")),
     "device_taken": ({"device": "switch.nursery"}, "device", ("other", "Nursery line (Nursery)")),
     "source_is_destination": ({"source_vessel": "lagoon_reservoir"}, "source_vessel", None),

@@ -339,7 +339,7 @@ async def test_a_source_that_cannot_work_is_refused(
     assert form["errors"] == {field: error}
     assert walk.shown("name") == (FIRST | changes)["name"]
     expected = {
-        "name_empty": ("other_name", "lagoon_level"),
+        "name_empty": ("other_name", "lagoon level"),
         "name_taken": ("other_name", "lagoon MIX 2"),
         "source_taken": ("other", "Nursery reservoir (Nursery)"),
         "source_not_numeric": ("raw", "open"),

@@ -9,7 +9,7 @@ from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Any
 
-from demo.hub import ROOT, free_port
+from demo.hub import ROOT, HubError, free_port
 from demo.lab import Tank
 from demo.stage import Stage, say
 from playwright.async_api import Browser, Error, async_playwright
@@ -23,7 +23,12 @@ from .texts import Words, load
 
 FOLDER = ROOT / "build/screens"
 LANGUAGES = ("en", "de", "es", "fr", "nl")
-PARTS = ("forms", "devices", "entities", "dashboard", "repairs", "blueprints", "actions", "rules")
+CHANGING = ("added", "calibration")
+"""Parts that change the lab: one screen after the other."""
+PARTS = (
+    *CHANGING,
+    *("forms", "devices", "entities", "dashboard", "repairs", "blueprints", "actions", "rules"),
+)
 COLUMNS = {412: 4}
 TANKS: tuple[Tank, ...] = (LAGOON, NURSERY)
 
@@ -37,7 +42,11 @@ def _parse() -> argparse.Namespace:
     parser.add_argument("themes", nargs="?", default="light,dark", help="of light,dark (both)")
     parser.add_argument("--parts", default=",".join(PARTS), help=f"of {','.join(PARTS)}")
     parser.add_argument("--acts", default="well,ill", help="of well,ill: the lab in order, or not")
-    parser.add_argument("--few", action="store_true", help="without what the forms refuse")
+    parser.add_argument(
+        "--few",
+        action="store_true",
+        help="no refusals; else the first look shows them",
+    )
     return parser.parse_args()
 
 
@@ -89,22 +98,31 @@ class Show:
         """Let each screen look at a part; what cannot be shown is told, and the rest goes on."""
         if part not in self.options.parts:
             return
-        for one in self.screens:
+
+        async def look(one: Screen) -> None:
             say(f"{one.look.name}: {part}")
             try:
                 await visit(one)
-            except Error as err:
+            except (Error, HubError) as err:
                 await one.page.screenshot(path=one.folder / f"failed-{part}.png")
-                one.findings.note("not shown", f"{part}: {err.message.splitlines()[0]}", part)
+                one.findings.note("not shown", f"{part}: {str(err).splitlines()[0]}", part)
             one.write()
+
+        if part in CHANGING:
+            for one in self.screens:
+                await look(one)
+        else:
+            await asyncio.gather(*map(look, self.screens))
 
     async def _well(self, lab: Lab) -> None:
         async def forms(one: Screen) -> None:
-            self.seen |= await tour.forms(one, lab, with_refusals=not self.options.few)
-            await tour.added(one, lab)
+            is_wanted = not self.options.few and one is self.screens[0]
+            self.seen |= await tour.forms(one, lab, with_refusals=is_wanted)
 
+        await tour.add_dashboard(lab)
         await self._each("dashboard", lambda one: tour.dashboard(one, lab))
         await self._each("forms", forms)
+        await self._each("added", lambda one: tour.added(one, lab))
         await self._each("devices", lambda one: tour.devices(one, lab))
         await self._each("entities", lambda one: tour.entities(one, lab))
         await self._each("actions", lambda one: tour.actions(one, lab))
@@ -119,7 +137,8 @@ class Show:
         async def pour(one: Screen) -> None:
             await tour.calibration(one, lab, _pour(lab))
 
-        await self._each("forms", pour)
+        await tour.add_dashboard(lab)
+        await self._each("calibration", pour)
         await trouble.change_that_ends_early(lab)
         await trouble.standstill(lab)
         await trouble.go_wrong(lab)

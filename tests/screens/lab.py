@@ -1,5 +1,6 @@
 """The school lab with one of everything that can be added, set up through the forms."""
 
+import asyncio
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -52,13 +53,16 @@ class Lab:
         self.client: HubClient = stage.client
         self.entries: dict[str, str] = {}
         """System title -> id of its entry."""
+        # One answer at a time comes over the wire.
+        self._turn = asyncio.Lock()
         self.parts: dict[str, str] = {}
         """Title of a vessel, line or watch -> id of its subentry."""
 
     async def ask(self, kind: str, **data: Any) -> Any:
         """Ask the hub something; it hangs up on those who were silent for long."""
-        await self.client.hang_up()
-        return await self.ask(kind, **data)
+        async with self._turn:
+            await self.client.hang_up()
+            return await self.client.call(kind, **data)
 
     async def look(self) -> None:
         """Read which systems and parts there are now."""
@@ -303,7 +307,7 @@ def limits(minutes: int = 60, tests: dict[str, float] | None = None) -> dict[str
         "shortest_pause": duration(300),
         "inputs": {},
         "layers": {},
-        "pump": {"return_settle": duration(300)},
+        "pump": {"return_settle": duration(20)},
         "tests": tests or {},
     }
 

@@ -17,9 +17,9 @@ from .texts import Words
 READER: Final = Path(__file__).with_name("reader.js").read_text()
 # Higher than a screen is, so that nearly everything is there without scrolling; empty stretches
 # are taken out of the pictures.
-HEIGHTS: Final = {412: 2400, 1280: 1800}
-USUAL_HEIGHT: Final = 2000
-HIGHEST: Final = 5000
+HEIGHTS: Final = {412: 1400, 1280: 1100}
+USUAL_HEIGHT: Final = 1200
+HIGHEST: Final = 9000
 AROUND: Final = 110
 """What is shown above and below an alert, px."""
 LIMIT_MS: Final = 60_000
@@ -38,6 +38,14 @@ IS_READY: Final = f"""() => {{
   const find = {FIND};
   return !document.getElementById("ha-launch-screen") && find("partial-panel-resolver")
     && !find("hass-loading-screen") && !find("ha-launch-screen");
+}}"""
+# A dialog that is open for one form takes the next step of it, as after a tap on its button.
+OPENED: Final = f"path => {{ ({FIND})('dialog-data-entry-flow').openedFor = path; }}"
+NEXT_STEP: Final = f"""([path, step]) => {{
+  const dialog = ({FIND})("dialog-data-entry-flow");
+  if (!dialog?._params || dialog.openedFor !== path) return false;
+  dialog._step = step;
+  return true;
 }}"""
 IS_CLOSED: Final = f"() => !({FIND})('dialog-data-entry-flow')?._params"
 OPEN_PANELS: Final = """() => {
@@ -208,6 +216,9 @@ class Screen:
             else:
                 await route.fallback()
 
+        if await self.page.evaluate(NEXT_STEP, [path, step]):
+            await self.rest(300)
+            return
         pattern = re.compile(re.escape(path) + r"(/[^/]*)?$")
         await self.page.route(pattern, answer)
         try:
@@ -216,7 +227,8 @@ class Screen:
             await dialog.locator("step-flow-form, step-flow-menu, step-flow-abort").first.wait_for(
                 state="attached"
             )
-            await self.rest(500)
+            await self.page.evaluate(OPENED, path)
+            await self.rest(400)
         finally:
             await self.page.unroute(pattern)
 

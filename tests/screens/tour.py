@@ -32,7 +32,18 @@ OPEN_FIX: Final = (
 MORE_INFO: Final = """entityId => document.querySelector("home-assistant").dispatchEvent(
   new CustomEvent("hass-more-info", {detail: {entityId}, bubbles: true, composed: true}))"""
 DASHBOARD: Final = "all-the-water"
-QUIET: Final = ("reconfigure_successful", "already_configured")
+MAIN: Final = frozenset(
+    (
+        *("fill", "usable_volume", "use_per_day", "empty_at", "signal", "signal_reason"),
+        *("guard_state", "lockout_reason", "block_reason", "proof_test_due", "membrane_state"),
+        *("dose_rate", "no_dose_reason", "stock_judgement", "comes_down", "salt_to_add"),
+        *("evaporation_reading", "salinity", "salt_verdict", "water_change_status", "lockout"),
+        *("filling", "permit", "unexplained_loss", "low", "cut_out", "dose_paused"),
+        *("power_cut_floods", "reset", "run_by_hand", "proof_test_passed", "begin_water_change"),
+        *("maintenance", "rehearsal", "dose_armed", "notice", "volume_to_change"),
+    )
+)
+"""Translation keys of the entities whose dialogs are looked at."""
 
 
 async def forms(screen: Screen, lab: Lab, *, with_refusals: bool = True) -> set[str]:
@@ -55,7 +66,6 @@ async def _show_part(
     if of == "dialog":
         await screen.open_panels()
     await screen.take(name, of=of)
-    await screen.close_flow()
 
 
 async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) -> set[str]:
@@ -79,6 +89,7 @@ async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) ->
                 screen.findings.note("not provoked", f"{walk.label}: {error} (got {got})", name)
                 if told.get("step_id") != at:
                     await lab.drop(told)
+                    await screen.close_flow()
                     return seen
                 continue
             seen.add(f"{walk.kind}.{error}")
@@ -90,6 +101,7 @@ async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) ->
             screen.findings.note("not passed", f"{walk.label}: {step['errors']}", name)
             break
     await lab.drop(step)
+    await screen.close_flow()
     return seen
 
 
@@ -107,6 +119,7 @@ async def _walk_changed(screen: Screen, lab: Lab, label: str, kind: str, title: 
             screen.findings.note("not passed", f"change {label}: {step['errors']}", label)
             break
     await lab.drop(step)
+    await screen.close_flow()
 
 
 def stored(schema: Iterable[dict[str, Any]]) -> dict[str, Any]:
@@ -132,7 +145,6 @@ async def _system(screen: Screen, lab: Lab, *, with_refusals: bool) -> set[str]:
     async def show(form: dict[str, Any], name: str) -> None:
         await screen.open_flow(SYSTEM_FLOW, form, OPEN_SYSTEM)
         await screen.take(name, of="dialog")
-        await screen.close_flow()
 
     await show(step, "form system")
     for error, _, changes in SYSTEM_CHANGES if with_refusals else ():
@@ -144,11 +156,13 @@ async def _system(screen: Screen, lab: Lab, *, with_refusals: bool) -> set[str]:
     step = await client.post(SYSTEM_FLOW, asked)
     await show(step, "change system")
     await client.delete(f"{SYSTEM_FLOW}/{step['flow_id']}")
+    await screen.close_flow()
     return seen
 
 
 async def added(screen: Screen, lab: Lab) -> None:
     """The last words after a vessel was added; the vessel goes again."""
+    await screen.visit(INTEGRATION, 2500)
     walk = next(one for one in vessels() if one.kind == "reservoir")
     step = await lab.start("Nursery", walk.kind)
     while step["type"] == "form":
@@ -181,7 +195,6 @@ async def calibration(screen: Screen, lab: Lab, answers: Iterable[dict[str, Any]
         await screen.open_flow(OPTIONS_FLOW, step, OPEN_OPTIONS)
         name = f"calibration {number} {step.get('step_id', step['type'])} {faults}"
         await screen.take(name, of="dialog")
-        await screen.close_flow()
         if answer is None or step["type"] != "form":
             break
         if hook := answer.pop("_hook", None):
@@ -189,6 +202,7 @@ async def calibration(screen: Screen, lab: Lab, answers: Iterable[dict[str, Any]
         step = await client.post(f"{OPTIONS_FLOW}/{step['flow_id']}", answer)
     if step["type"] == "form":
         await client.delete(f"{OPTIONS_FLOW}/{step['flow_id']}")
+    await screen.close_flow()
 
 
 async def devices(
@@ -204,22 +218,18 @@ async def devices(
             await screen.take(f"{prefix} {device['name']}")
 
 
-async def entities(
-    screen: Screen, lab: Lab, prefix: str = "more info", only: Iterable[str] = ()
-) -> None:
-    """The dialog of one entity of each kind; with a choice, of the chosen ones."""
+async def entities(screen: Screen, lab: Lab, prefix: str = "more info") -> None:
+    """The dialog of one entity of each main kind."""
     seen: set[tuple[str, str]] = set()
-    wanted = set(only)
     await screen.visit(f"/{DASHBOARD}", 2500)
     for entity in await lab.ask("config/entity_registry/list"):
         if entity["platform"] != "stillwell" or entity["disabled_by"] is not None:
             continue
         entity_id, key = entity["entity_id"], str(entity["translation_key"])
-        if wanted and entity_id not in wanted:
+        kind = (entity_id.partition(".")[0], key)
+        if key not in MAIN or kind in seen:
             continue
-        if not wanted and (entity_id.partition(".")[0], key) in seen:
-            continue
-        seen.add((entity_id.partition(".")[0], key))
+        seen.add(kind)
         await screen.page.evaluate(MORE_INFO, entity_id)
         await screen.page.locator("ha-more-info-dialog").wait_for(state="attached")
         await screen.rest(1100)
@@ -227,18 +237,17 @@ async def entities(
     await screen.page.evaluate(MORE_INFO, "")
 
 
+async def add_dashboard(lab: Lab) -> None:
+    """Store the dashboard, as five taps in the page do."""
+    if DASHBOARD in [one["url_path"] for one in await lab.ask("lovelace/dashboards/list")]:
+        return
+    await lab.ask("lovelace/dashboards/create", url_path=DASHBOARD, title="Water", mode="storage")
+    strategy = {"strategy": {"type": "custom:stillwell"}}
+    await lab.ask("lovelace/config/save", url_path=DASHBOARD, config=strategy)
+
+
 async def dashboard(screen: Screen, lab: Lab, prefix: str = "dashboard") -> None:
     """Each view of the dashboard that the integration makes."""
-    paths = [one["url_path"] for one in await lab.ask("lovelace/dashboards/list")]
-    if DASHBOARD not in paths:
-        await lab.ask(
-            "lovelace/dashboards/create", url_path=DASHBOARD, title="Water", mode="storage"
-        )
-        await lab.ask(
-            "lovelace/config/save",
-            url_path=DASHBOARD,
-            config={"strategy": {"type": "custom:stillwell"}},
-        )
     made = await lab.ask("stillwell/dashboard", language=screen.look.language)
     for number, view in enumerate(made["views"]):
         await screen.visit(f"/{DASHBOARD}/{view.get('path', number)}", 4000)
