@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from homeassistant.core import split_entity_id
 from homeassistant.helpers import entity_registry as er
 
 from .const import (
@@ -90,9 +91,9 @@ def shortest_run_into(
 
 
 def shown_name(hass: HomeAssistant, entity_id: str) -> str:
-    """Return what the hub's page calls an entity."""
+    """Return what the hub's page calls an entity; of one that is not there, words of its id."""
     state = hass.states.get(entity_id)
-    return entity_id if state is None else state.name
+    return split_entity_id(entity_id)[1].replace("_", " ") if state is None else state.name
 
 
 def free_name(name: str, taken: set[str]) -> str:

@@ -145,7 +145,7 @@ class Lab:
         await self.change("Lagoon", "fill_line", top_off, self.guarded(top_off, reservoir))
         await self.add("Lagoon", "fill_line", self.drain())
         await self.add("Lagoon", "fill_line", self.salt_water())
-        plain = limits(15, {"high_test_days": 90, "leak_test_days": 180})
+        plain = limits(20, {"high_test_days": 90, "leak_test_days": 180})
         plain["inputs"] |= {"high_inputs": [LAGOON.float_switch], "leak_inputs": [LAGOON.floor]}
         own = self.line_of("Lagoon reservoir")
         ends = {

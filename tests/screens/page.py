@@ -41,9 +41,11 @@ IS_READY: Final = f"""() => {{
 }}"""
 # A dialog that is open for one form takes the next step of it, as after a tap on its button.
 OPENED: Final = f"path => {{ ({FIND})('dialog-data-entry-flow').openedFor = path; }}"
-NEXT_STEP: Final = f"""([path, step]) => {{
+NEXT_STEP: Final = f"""async ([path, step]) => {{
   const dialog = ({FIND})("dialog-data-entry-flow");
   if (!dialog?._params || dialog.openedFor !== path) return false;
+  dialog._step = undefined;
+  await dialog.updateComplete;
   dialog._step = step;
   return true;
 }}"""

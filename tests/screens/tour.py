@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from demo.hub import HubError
 from demo.stage import say
+from playwright.async_api import Error
 
 from .forms import CHANGED, SYSTEM, SYSTEM_CHANGES, Walk, lines, merged, vessels, watches
 from .lab import Lab
@@ -246,11 +247,24 @@ async def add_dashboard(lab: Lab) -> None:
     await lab.ask("lovelace/config/save", url_path=DASHBOARD, config=strategy)
 
 
+async def _open_view(screen: Screen, path: str) -> None:
+    """Open a view; a busy machine may not have loaded our module in the time the page waits."""
+    for _ in range(3):
+        await screen.visit(path, 1500)
+        cards = screen.page.locator("hui-sections-view hui-tile-card")
+        try:
+            await cards.first.wait_for(state="attached", timeout=30_000)
+        except Error:
+            continue
+        await screen.rest(3000)
+        return
+
+
 async def dashboard(screen: Screen, lab: Lab, prefix: str = "dashboard") -> None:
     """Each view of the dashboard that the integration makes."""
     made = await lab.ask("stillwell/dashboard", language=screen.look.language)
     for number, view in enumerate(made["views"]):
-        await screen.visit(f"/{DASHBOARD}/{view.get('path', number)}", 4000)
+        await _open_view(screen, f"/{DASHBOARD}/{view.get('path', number)}")
         await screen.take(f"{prefix} {number} {view['title']}")
 
 
