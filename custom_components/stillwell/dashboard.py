@@ -15,6 +15,7 @@ from homeassistant.util import slugify
 
 from .const import DOMAIN
 from .daily_statistics import async_written, statistic_id
+from .engine.quantities import Reason
 
 if TYPE_CHECKING:
     from homeassistant.core import HomeAssistant
@@ -201,8 +202,8 @@ def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
         _tile(own("last_fill_at"), is_half=True),
         _tile(own("room_after_power_cut"), is_half=True),
         _tile(vessel.settings.source, by=None, is_half=True),
-        # Reasons are sentences; half a phone would cut them.
-        _tile(own("signal_reason")),
+        # Reasons are sentences; half a phone would cut them. Without one there is nothing to say.
+        _tile(own("signal_reason"), visibility=_unless(own("signal_reason"), Reason.NONE.value)),
         _explanation(texts, "explain_vessel"),
     )
 
@@ -213,7 +214,11 @@ def _line(line: FillLine, own: Own, texts: Texts) -> Card:
     locked = _while(own("lockout"), "on")
     inputs = (*settings.high_inputs, *settings.leak_inputs)
     return _section(
-        _heading(line.title, "mdi:water-plus", own("guard_state")),
+        _heading(
+            line.title,
+            "mdi:water-minus" if settings.is_drain else "mdi:water-plus",
+            own("guard_state"),
+        ),
         _tile(own("lockout"), color="red"),
         _tile(own("lockout_reason"), visibility=locked),
         _press(own("reset"), texts["confirm_reset"], visibility=locked),
@@ -351,6 +356,12 @@ def _while(entity: str | None, state: str) -> list[Card]:
     if entity is None:
         return []
     return [{"condition": "state", "entity": entity, "state": state}]
+
+
+def _unless(entity: str | None, state: str) -> list[Card]:
+    if entity is None:
+        return []
+    return [{"condition": "state", "entity": entity, "state_not": state}]
 
 
 def _explanation(texts: Texts, key: str) -> Card:

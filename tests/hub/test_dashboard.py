@@ -156,6 +156,14 @@ async def test_a_lockout_and_its_reset_show_only_while_it_stands(
     assert tap["confirmation"]["text"] == "Have you looked on site, and is the cause gone?"
 
 
+async def test_a_reason_shows_only_while_there_is_one(hass: HomeAssistant, shown: Lab) -> None:
+    reason = shown.entity_id("signal_reason")
+    (tile,) = [card for card in cards(await dashboard(hass)) if card.get("entity") == reason]
+    # The state as it is before it is translated.
+    assert hass.states.get(reason).state == "none"
+    assert tile["visibility"] == [{"condition": "state", "entity": reason, "state_not": "none"}]
+
+
 async def test_a_tap_on_the_fill_device_does_not_switch_it(hass: HomeAssistant, shown: Lab) -> None:
     made = await dashboard(hass)
     (tile,) = [card for card in cards(made) if card.get("entity") == VALVE]
