@@ -113,8 +113,12 @@ class SumpFlow(ReservoirFlow):
         if (surface := values.get(FIELD_SURFACE)) is not None:
             stored[CONF_DISPLAY_SURFACE_M2] = area_m2 = units.to_m2(surface)
             if not 0.0 < area_m2 <= LARGEST_SURFACE_M2:
-                works = f"{units.from_m2(EXAMPLE_SURFACE_M2):.2f} {units.area}"
-                raise Refusal(FIELD_SURFACE, "surface_range", works=works)
+                raise Refusal(
+                    FIELD_SURFACE,
+                    "surface_range",
+                    most=f"{units.from_m2(LARGEST_SURFACE_M2):.0f} {units.area}",
+                    works=f"{units.from_m2(EXAMPLE_SURFACE_M2):.2f} {units.area}",
+                )
         return stored
 
 
