@@ -209,7 +209,6 @@ def lines(lab: Lab) -> list[Walk]:
         ("drain_has_source", "user", {"direction": "drain", "feeds_system": False}),
         ("drain_feeds", "user", {"direction": "drain", "source_vessel": None}),
         ("longest_run_range", "limits", {"longest_run": duration(10)}),
-        ("reports_too_slow", "limits", {"longest_run": duration(60)}),
         ("settle_range", "limits", {"settle": duration(7200)}),
         ("shortest_pause_range", "limits", {"shortest_pause": duration(7200)}),
         ("daily_volume_small", "limits", {"daily_volume": 1}),

@@ -90,6 +90,22 @@ class Lab:
         """Close a form without saving."""
         await self.client.delete(f"/api/config/config_entries/subentries/flow/{step['flow_id']}")
 
+    async def undo(self, step: dict[str, Any]) -> None:
+        """Take back what a form has led to though it should not."""
+        if step["type"] == "create_entry":
+            await self.look()
+            await self.remove("Lagoon", step["title"])
+        else:
+            await self.drop(step)
+
+    async def remove(self, system: str, part: str) -> None:
+        """Delete a part of a system."""
+        await self.ask(
+            "config_entries/subentries/delete",
+            entry_id=self.entries[system],
+            subentry_id=self.parts.pop(part),
+        )
+
     async def add(self, system: str, kind: str, forms: Forms) -> str:
         """Add a part through its forms; return its title."""
         title: str = forms["user"]["name"]

@@ -7,7 +7,7 @@ from demo.hub import HubError
 from demo.stage import say
 from playwright.async_api import Error
 
-from .forms import CHANGED, SYSTEM, SYSTEM_CHANGES, Walk, lines, merged, vessels, watches
+from .forms import CHANGED, NEW, SYSTEM, SYSTEM_CHANGES, Walk, lines, merged, vessels, watches
 from .lab import Lab
 from .page import FIND, Screen
 
@@ -89,7 +89,7 @@ async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) ->
                 got = told.get("errors") or told["type"]
                 screen.findings.note("not provoked", f"{walk.label}: {error} (got {got})", name)
                 if told.get("step_id") != at:
-                    await lab.drop(told)
+                    await lab.undo(told)
                     await screen.close_flow()
                     return seen
                 continue
@@ -178,12 +178,8 @@ async def added(screen: Screen, lab: Lab) -> None:
     try:
         await show()
     finally:
-        for title in ("Quarantine", lab.line_of("Quarantine")):
-            await lab.ask(
-                "config_entries/subentries/delete",
-                entry_id=lab.entries["Nursery"],
-                subentry_id=lab.parts.pop(title),
-            )
+        for title in (NEW, lab.line_of(NEW)):
+            await lab.remove("Nursery", title)
 
 
 async def calibration(screen: Screen, lab: Lab, answers: Iterable[dict[str, Any]]) -> None:
