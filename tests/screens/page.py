@@ -19,7 +19,7 @@ READER: Final = Path(__file__).with_name("reader.js").read_text()
 # are taken out of the pictures.
 HEIGHTS: Final = {412: 1400, 1280: 1100}
 USUAL_HEIGHT: Final = 1200
-HIGHEST: Final = 9000
+HIGHEST: Final = 12_000
 AROUND: Final = 110
 """What is shown above and below an alert, px."""
 LIMIT_MS: Final = 60_000

@@ -342,47 +342,51 @@ async def actions(screen: Screen, lab: Lab) -> None:
         await screen.take(f"action {name}")
 
 
+TRIGGERS: Final = {
+    "water_low": ("binary_sensor", "low"),
+    "refill_started": ("binary_sensor", "filling"),
+    "refill_finished": ("binary_sensor", "filling"),
+    "locked_out": ("binary_sensor", "lockout"),
+    "unexplained_loss": ("binary_sensor", "unexplained_loss"),
+    "sensor_fault": ("sensor", "signal"),
+    "dose_paused": ("binary_sensor", "dose_paused"),
+}
+EACH: Final = {"behavior": "each", "for": "00:00:00"}
+CONDITIONS: Final[dict[str, tuple[tuple[str, str], dict[str, Any]]]] = {
+    "is_locked_out": (("binary_sensor", "lockout"), {"behavior": "any"}),
+    "is_permitted": (("binary_sensor", "permit"), {"behavior": "all"}),
+    "will_last": (
+        ("sensor", "usable_volume"),
+        {"behavior": "all", "lasts": {"days": 3}, "certainty": 80},
+    ),
+}
+
+
 async def rules(screen: Screen, lab: Lab) -> None:
     """An automation with each of our triggers and conditions, unfolded."""
-    texts = await lab.ask("config/entity_registry/list")
     first = {
         (entity["entity_id"].partition(".")[0], entity["translation_key"]): entity["entity_id"]
-        for entity in reversed(texts)
+        for entity in reversed(await lab.ask("config/entity_registry/list"))
         if entity["platform"] == "stillwell" and entity["disabled_by"] is None
     }
-    low, lockout = first["binary_sensor", "low"], first["binary_sensor", "lockout"]
-    target = {"entity_id": [low]}
     rule = {
         "alias": "Every trigger of ours",
         "description": "",
         "triggers": [
-            {"trigger": f"stillwell.{key}", "target": target, "options": {"behavior": "each"}}
-            for key in (
-                "water_low",
-                "refill_started",
-                "refill_finished",
-                "locked_out",
-                "unexplained_loss",
-                "sensor_fault",
-                "dose_paused",
-            )
+            {
+                "trigger": f"stillwell.{key}",
+                "target": {"entity_id": [first[of]]},
+                "options": dict(EACH),
+            }
+            for key, of in TRIGGERS.items()
         ],
         "conditions": [
             {
-                "condition": "stillwell.is_locked_out",
-                "target": {"entity_id": [lockout]},
-                "options": {"behavior": "any"},
-            },
-            {
-                "condition": "stillwell.is_permitted",
-                "target": {"entity_id": [first["binary_sensor", "permit"]]},
-                "options": {"behavior": "all"},
-            },
-            {
-                "condition": "stillwell.will_last",
-                "target": {"entity_id": [first["sensor", "usable_volume"]]},
-                "options": {"behavior": "all", "lasts": {"days": 3}, "certainty": 80},
-            },
+                "condition": f"stillwell.{key}",
+                "target": {"entity_id": [first[of]]},
+                "options": options,
+            }
+            for key, (of, options) in CONDITIONS.items()
         ],
         "actions": [],
     }
