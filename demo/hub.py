@@ -115,6 +115,8 @@ class HubProcess:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [*command, "--skip-pip"],
+                # From elsewhere, a package of the same name beside it could be taken for the hub's.
+                cwd=self.config,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,

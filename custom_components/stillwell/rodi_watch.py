@@ -24,6 +24,7 @@ from .const import (
     CONF_WASTE_RATIO,
     DOMAIN,
 )
+from .decimal_mark import written
 from .decision_text import common_text
 from .engine.guard_events import Actor
 from .engine.invalid import Code
@@ -207,8 +208,10 @@ class RodiWatch(Watch):
                 translation_placeholders={
                     "unit": self.title,
                     "stage": common_text(self.hass, f"stage_{stage}"),
-                    "passed": units.show_l(view.passed_l[stage]),
-                    "rated": units.show_l(self.settings.spec.stages[stage] or 0.0),
+                    "passed": written(self.hass, units.show_l(view.passed_l[stage])),
+                    "rated": written(
+                        self.hass, units.limit_l(self.settings.spec.stages[stage] or 0.0)
+                    ),
                 },
             )
 

@@ -237,7 +237,7 @@ async def test_a_stage_that_is_due_is_told_and_its_button_takes_it_back(lab: Lab
     assert lab.state("stage_due").attributes["stages"] == ["resin"]
     given = issues.async_get_issue(DOMAIN, issue_id).translation_placeholders
     assert given["stage"] == "resin"
-    assert given["rated"] == "5.0 L"
+    assert given["rated"] == "5 L"
     await lab.press("changed_resin")
     assert issues.async_get_issue(DOMAIN, issue_id) is None
     assert lab.state("stage_due").state == "off"
@@ -255,7 +255,7 @@ async def test_imperial_shows_gallons(imperial: HomeAssistant, lab: Lab) -> None
     assert passed.attributes["unit_of_measurement"] == "gal"
     assert float(passed.state) == pytest.approx(tap.made_l / 3.785411784, rel=0.03)
     issue = ir.async_get(imperial).async_get_issue(DOMAIN, f"stage_due_{UNIT_ID}_resin")
-    assert issue.translation_placeholders["rated"] == "1.0 gal"
+    assert issue.translation_placeholders["rated"] == "1 gal"
 
 
 async def test_what_was_counted_outlives_a_restart(lab: Lab) -> None:

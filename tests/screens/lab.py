@@ -131,6 +131,10 @@ class Lab:
 
         await wait_for("the system is loaded anew", look, 60.0)
 
+    async def set(self, name: str, value: float) -> None:
+        """Set a figure of the bench."""
+        await self.client.act("input_number.set_value", f"input_number.{name}", value=value)
+
     async def entity(self, part: str, key: str) -> str:
         """Return the entity of a part with a translation key."""
         for entity in await self.ask("config/entity_registry/list"):
@@ -147,7 +151,7 @@ class Lab:
     async def stage_all(self) -> None:
         """Give the bench its figures and add one of everything."""
         for name, value in FIGURES.items():
-            await self.client.act("input_number.set_value", f"input_number.{name}", value=value)
+            await self.set(name, value)
         for name in ("lagoon_return_pump", "lagoon_heater", "lagoon_main_valve"):
             await self.client.act("input_boolean.turn_on", f"input_boolean.{name}")
         await self.look()
@@ -376,7 +380,7 @@ def vat() -> Forms:
             "start": 14,
             "full": 60,
             "high": 65,
-            "temperature_source": "sensor.lagoon_room_temperature",
+            "temperature_source": "sensor.lagoon_water_temperature",
             "replaces_evaporation": False,
             "filling": {
                 "fill_device": "input_boolean.lagoon_vat_valve",
