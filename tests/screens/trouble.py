@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from demo.hub import ROOT, wait_for
+from demo.hub import ROOT, HubError, wait_for
 from demo.stage import say
 
 from .lab import LAGOON, NURSERY, Lab
@@ -110,8 +110,18 @@ async def change_that_ends_early(lab: Lab) -> None:
     change, drain = "Lagoon water change", "input_boolean.lagoon_drain_pump"
     volume = await lab.entity(change, "volume_to_change")
     await lab.client.act("number.set_value", volume, value=6)
+    begin = await lab.entity(change, "begin_water_change")
+
+    async def is_begun() -> bool:
+        try:
+            await lab.client.act("button.press", begin)
+        except HubError as err:
+            say(f"no water change yet: {err}")
+            return False
+        return True
+
     say("beginning a water change")
-    await lab.client.act("button.press", await lab.entity(change, "begin_water_change"))
+    await wait_for("the water change begins", is_begun, 240.0, every_s=10.0)
     await lab.client.wait_state(drain, "on", 30.0)
     for depth in (17.6, 17.2, 16.8):
         await lab.set("lagoon_sump_depth", depth)
@@ -125,6 +135,9 @@ async def standstill(lab: Lab) -> None:
     """Stop the hub, do to its files what has happened meanwhile, and start it again."""
     stage = lab.stage
     config = stage.hub.config
+    for entry_id in lab.entries.values():
+        # Everything is on the disk then, even if a busy hub must be ended before it is done.
+        await stage.client.post(f"/api/config/config_entries/entry/{entry_id}/reload")
     await stage.client.hang_up()
     await stage.hub.stop()
     say("changing the files of the hub while it stands")
