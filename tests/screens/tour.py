@@ -401,7 +401,8 @@ async def rules(screen: Screen, lab: Lab) -> None:
     for number, row in enumerate(
         await screen.page.locator("ha-automation-trigger-row, ha-automation-condition-row").all()
     ):
-        await row.click()
+        # In its middle a row may show what it is about, which has a dialog of its own.
+        await row.click(position={"x": 50, "y": 24})
         await screen.rest(900)
         await screen.take(f"rule part {number + 1}", whole=False)
         await screen.page.keyboard.press("Escape")
