@@ -208,7 +208,7 @@ class RodiWatch(Watch):
                 translation_placeholders={
                     "unit": self.title,
                     "stage": common_text(self.hass, f"stage_{stage}"),
-                    "passed": written(self.hass, units.show_l(view.passed_l[stage])),
+                    "passed": written(self.hass, units.limit_l(round(view.passed_l[stage], 1))),
                     "rated": written(
                         self.hass, units.limit_l(self.settings.spec.stages[stage] or 0.0)
                     ),

@@ -142,9 +142,9 @@ class Show:
         await trouble.change_that_ends_early(lab)
         await trouble.standstill(lab)
         await trouble.go_wrong(lab)
-        await asyncio.gather(
-            trouble.lose_water(lab), self._each("repairs", lambda one: tour.repairs(one, lab))
-        )
+        # Meanwhile the rare reports are noticed, too.
+        await trouble.lose_water(lab)
+        await self._each("repairs", lambda one: tour.repairs(one, lab))
         await self._each("dashboard", lambda one: tour.dashboard(one, lab, "ill dashboard"))
         ill = (
             "Lagoon reservoir",
