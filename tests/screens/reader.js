@@ -63,11 +63,22 @@
     node.childNodes.forEach(visit);
   };
   visit(document.body);
+  // With a dialog open only what is in it counts; what a text lies on, or under, is then a text.
+  const dialogs = [];
+  const findDialogs = (root) => {
+    for (const node of root.querySelectorAll("*")) {
+      if (node.localName === "dialog" && node.open) dialogs.push(node);
+      if (node.shadowRoot) findDialogs(node.shadowRoot);
+    }
+  };
+  findDialogs(document);
+  const front = dialogs.at(-1);
+  const parents = new Set(texts.map(({ parent }) => parent));
   const onTop = texts.filter(({ rects, parent, isOnScreen, cut }) => {
-    if (!isOnScreen || cut) return false;
+    if (!isOnScreen || cut || (front && !isWithin(parent, front))) return false;
     const r = rects[0];
     const hit = deepest(r.left + r.width / 2, r.top + r.height / 2);
-    return hit && (isWithin(hit, parent) || isWithin(parent, hit));
+    return hit && (isWithin(hit, parent) || isWithin(parent, hit) || parents.has(hit));
   });
   const overlaps = [];
   onTop.forEach((one, i) => {
