@@ -50,6 +50,7 @@ NEXT_STEP: Final = f"""async ([path, step]) => {{
   return true;
 }}"""
 IS_CLOSED: Final = f"() => !({FIND})('dialog-data-entry-flow')?._params"
+STEPS: Final = ", ".join(f"step-flow-{kind}" for kind in ("form", "menu", "abort", "create-entry"))
 OPEN_PANELS: Final = """() => {
   const open = (root) => {
     for (const node of root.querySelectorAll("*")) {
@@ -226,9 +227,7 @@ class Screen:
         try:
             await self.page.evaluate(opener, [*args])
             dialog = self.page.locator("dialog-data-entry-flow")
-            await dialog.locator("step-flow-form, step-flow-menu, step-flow-abort").first.wait_for(
-                state="attached"
-            )
+            await dialog.locator(STEPS).first.wait_for(state="attached")
             await self.page.evaluate(OPENED, path)
             await self.rest(400)
         finally:
