@@ -3,13 +3,16 @@
 Raw states for as long as the recorder keeps them, hourly means before that. The database is
 read in the recorder's executor, learning runs in the hub's; the loop only hands chunks over,
 and takes the learned model when it is done. Control never waits for any of this.
+
+All threads of the hub share one interpreter: what runs here in one piece, the loop may have to
+wait for. So both reading and learning go in small pieces.
 """
 
 import logging
 import time
 from bisect import bisect_right
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
@@ -32,14 +35,21 @@ _LOGGER = logging.getLogger(__name__)
 
 DAYS_OF_STATISTICS: Final = 366
 CHUNK: Final = timedelta(days=1)
-DENSE_DAYS: Final = 10
-THIN_S: Final = 300.0
-"""Older than `DENSE_DAYS` one report in five minutes is plenty; a year then takes seconds."""
+CHUNK_STATES: Final = 400
+"""So many states are read at once, for a few milliseconds and without work for the collector of
+garbage; a source that reports every second has two hundred such chunks a day."""
 
-SLICE: Final = 40
-SLICE_REST_S: Final = 0.0005
-"""After so many reports, a few milliseconds of work, the learning thread rests: the hub's loop
-would otherwise wait out the interpreter's switch interval each time it has something to do."""
+THINNING: Final = ((timedelta(days=10), 0.0), (timedelta(days=45), 300.0))
+OLD_THIN_S: Final = 900.0
+"""How far apart reports may be by their age: all of them lately, one in five minutes as far back
+as days are kept and the day's pattern is remembered, one in fifteen minutes before that."""
+
+PROGRESS_STEP: Final = 0.01
+
+SLICE: Final = 10
+SLICE_REST_S: Final = 0.0001
+"""After so many reports, a millisecond of work, the learning thread rests: the hub's loop would
+otherwise wait out the interpreter's switch interval each time it has something to do."""
 
 
 @dataclass(slots=True)
@@ -51,21 +61,32 @@ class Learner:
     local_time: LocalTime
     last_s: float = 0.0
     count: int = 0
+    was_filling: bool = False
 
     def learn(
         self, states: list[State], fills: list[State], temperatures: list[State], thin_s: float
     ) -> None:
-        """Take a chunk of recorded states, oldest first."""
+        """Take a chunk of recorded states, oldest first.
+
+        Args:
+            states: The level source's.
+            fills: The fill device's until then, at least from the last one before the chunk on.
+            temperatures: The thermometer's, likewise.
+            thin_s: Reports that follow closer than this are left out, but never those that
+                see a fill, nor the first one after it: a fill is short.
+        """
         fill_times = [state.last_updated_timestamp for state in fills]
         temperature_times = [state.last_updated_timestamp for state in temperatures]
         for state in states:
             t_s = state.last_updated_timestamp
-            if t_s - self.last_s < thin_s:
-                continue
             at = bisect_right(fill_times, t_s)
             fill_on = Actuator.read(fills[at - 1]) if at else None
+            is_close = t_s - self.last_s < thin_s and not fill_on and not self.was_filling
+            if is_close or t_s <= self.last_s:
+                continue
             at = bisect_right(temperature_times, t_s)
             temperature = probe_temperature_c(temperatures[at - 1], t_s) if at else None
+            self.was_filling = bool(fill_on)
             self._report(t_s, state, fill_on, temperature)
 
     def learn_means(self, means: list[tuple[float, float]], unit: str | None) -> None:
@@ -92,6 +113,49 @@ class Learner:
         )
 
 
+@dataclass(slots=True)
+class Tape:
+    """The recorded states of one entity, read forwards a few at a time."""
+
+    hass: HomeAssistant
+    entity_id: str
+    at: datetime
+    """States until then have been read."""
+
+    async def async_next(self, until: datetime) -> list[State]:
+        """Return the next few states; fewer than `CHUNK_STATES` of them end at a time."""
+        states = await get_instance(self.hass).async_add_executor_job(self._read, until)
+        self.at = states[-1].last_updated if len(states) == CHUNK_STATES else until
+        return states
+
+    def _read(self, until: datetime) -> list[State]:
+        found = history.state_changes_during_period(
+            self.hass,
+            self.at,
+            # The hub's query leaves out both ends; a state at the very end belongs to these.
+            until + timedelta.resolution,
+            self.entity_id,
+            limit=CHUNK_STATES,
+            include_start_time_state=False,
+        )
+        return found.get(self.entity_id, [])
+
+
+@dataclass(slots=True)
+class Beside:
+    """What was known of another entity while the level was read."""
+
+    tape: Tape | None
+    states: list[State] = field(default_factory=list)
+
+    async def async_reach(self, until: datetime) -> list[State]:
+        """Return its states from the newest one already told on until a time."""
+        del self.states[:-1]
+        while self.tape is not None and self.tape.at < until:
+            self.states += await self.tape.async_next(until)
+        return self.states
+
+
 async def async_learn_from_recorder(
     hass: HomeAssistant,
     runtime: VesselRuntime,
@@ -99,7 +163,10 @@ async def async_learn_from_recorder(
     until: datetime,
     progress: Callable[[float], None],
 ) -> VesselModel | None:
-    """Return a model that has learned from the recorder; None when it holds nothing of use."""
+    """Return a model that has learned from the recorder; None when it holds nothing of use.
+
+    What is recorded later than `until` is not looked at. Progress is told from 0 to 1.
+    """
     if "recorder" not in hass.config.components:
         return None
     settings = runtime.settings
@@ -112,36 +179,32 @@ async def async_learn_from_recorder(
     if means:
         unit = _unit(hass, settings.source)
         await hass.async_add_executor_job(learner.learn_means, means, unit)
-    fills: list[State] = []
-    if len(runtime.lines) == 1:
-        # Of two lines the recorder could not tell which of them filled.
-        device = runtime.lines[0].settings.device
-        fills = await recorder.async_add_executor_job(_states, hass, device, start, until)
-    dense_from = until - timedelta(days=DENSE_DAYS)
-    chunk_start = start
-    while chunk_start < until:
-        chunk_end = min(chunk_start + CHUNK, until)
-        states = await recorder.async_add_executor_job(
-            _states, hass, settings.source, chunk_start, chunk_end
+    # Of two lines the recorder could not tell which of them filled.
+    device = runtime.lines[0].settings.device if len(runtime.lines) == 1 else None
+    fill = Beside(None if device is None else Tape(hass, device, start))
+    thermometer = settings.temperature_source
+    probe = Beside(None if thermometer is None else Tape(hass, thermometer, start - CHUNK))
+    level = Tape(hass, settings.source, start)
+    told = 0.0
+    while level.at < until:
+        states = await level.async_next(min(level.at + CHUNK, until))
+        await hass.async_add_executor_job(
+            learner.learn,
+            states,
+            await fill.async_reach(level.at),
+            await probe.async_reach(level.at),
+            _thin_s(until - level.at),
         )
-        temperatures: list[State] = []
-        if settings.temperature_source is not None:
-            temperatures = await recorder.async_add_executor_job(
-                _states, hass, settings.temperature_source, chunk_start - CHUNK, chunk_end
-            )
-        thin_s = THIN_S if chunk_end <= dense_from else 0.0
-        await hass.async_add_executor_job(learner.learn, states, fills, temperatures, thin_s)
-        chunk_start = chunk_end
-        progress((chunk_start - start) / (until - start))
+        done = (level.at - start) / (until - start)
+        if done - told >= PROGRESS_STEP:
+            progress(told := done)
     _LOGGER.debug("Learned %s from %d recorded reports", runtime.title, learner.count)
     return learner.model if learner.count else None
 
 
-def _states(hass: HomeAssistant, entity_id: str, start: datetime, end: datetime) -> list[State]:
-    found = history.state_changes_during_period(
-        hass, start, end, entity_id, include_start_time_state=False
-    )
-    return found.get(entity_id, [])
+def _thin_s(age: timedelta) -> float:
+    """Return how far apart reports so old may be."""
+    return next((thin_s for younger, thin_s in THINNING if age < younger), OLD_THIN_S)
 
 
 def _hourly_means(

@@ -15,7 +15,7 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
 from .engine.balance import Flow
-from .entity import FollowingEntity, LineEntity, StillwellEntity, add_of_watches
+from .entity import FollowingEntity, LineEntity, StillwellEntity, async_add, async_add_of_watches
 from .fill_watch import FillWatch
 from .vessel import VesselRuntime
 
@@ -144,13 +144,9 @@ async def async_setup_entry(
 ) -> None:
     """Add the binary sensors of each vessel, fill line and watch."""
     for runtime in entry.runtime_data.vessels.values():
-        async_add_entities(
-            [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS],
-            config_subentry_id=runtime.subentry_id,
-        )
+        vessels = [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS]
+        await async_add(async_add_entities, runtime, vessels)
     for line in entry.runtime_data.lines.values():
-        async_add_entities(
-            [LineBinarySensor(line, description) for description in LINE_SENSORS],
-            config_subentry_id=line.subentry_id,
-        )
-    add_of_watches(entry, Platform.BINARY_SENSOR, async_add_entities)
+        lines = [LineBinarySensor(line, description) for description in LINE_SENSORS]
+        await async_add(async_add_entities, line, lines)
+    await async_add_of_watches(entry, Platform.BINARY_SENSOR, async_add_entities)

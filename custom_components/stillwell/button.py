@@ -10,7 +10,7 @@ from homeassistant.core import HomeAssistant
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
-from .entity import LineEntity, add_of_watches
+from .entity import LineEntity, async_add, async_add_of_watches
 from .fill_line import FillLine
 from .proof_tests import ProofTest
 
@@ -84,5 +84,5 @@ async def async_setup_entry(
             ProofTestButton(line, PROOF_TEST_PASSED, test)
             for test in line.proof_tests.tests.values()
         ]
-        async_add_entities(entities, config_subentry_id=line.subentry_id)
-    add_of_watches(entry, Platform.BUTTON, async_add_entities)
+        await async_add(async_add_entities, line, entities)
+    await async_add_of_watches(entry, Platform.BUTTON, async_add_entities)

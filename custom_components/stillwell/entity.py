@@ -1,6 +1,9 @@
 """What all entities share: one device, one owner that tells of news, written only when it moved."""
 
-from typing import TYPE_CHECKING, override
+import asyncio
+from collections.abc import Iterable
+from itertools import batched
+from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.const import Platform
 from homeassistant.helpers.device_registry import DeviceInfo
@@ -13,6 +16,10 @@ if TYPE_CHECKING:
     from .coordinator import StillwellConfigEntry
     from .fill_line import FillLine
     from .vessel import VesselRuntime
+
+
+PIECE: Final = 6
+"""So many entities are added at once: the hub takes a few milliseconds for them."""
 
 
 class FollowingEntity(Entity):
@@ -67,12 +74,21 @@ class LineEntity(FollowingEntity):
         self.line = line
 
 
-def add_of_watches(
+async def async_add(
+    add: AddConfigEntryEntitiesCallback, owner: EntityOwner, entities: Iterable[Entity]
+) -> None:
+    """Add the entities of an owner a few at a time; the hub's loop gets its turn in between."""
+    for piece in batched(entities, PIECE, strict=False):
+        add(piece, config_subentry_id=owner.subentry_id)
+        await asyncio.sleep(0)
+
+
+async def async_add_of_watches(
     entry: StillwellConfigEntry, platform: Platform, add: AddConfigEntryEntitiesCallback
 ) -> None:
     """Add the entities of a platform that watches, and parts of vessels, of a system have."""
     for vessel in entry.runtime_data.vessels.values():
         for part in vessel.parts:
-            add(part.entities(platform), config_subentry_id=vessel.subentry_id)
+            await async_add(add, vessel, part.entities(platform))
     for watch in entry.runtime_data.watches.values():
-        add(watch.entities(platform), config_subentry_id=watch.subentry_id)
+        await async_add(add, watch, watch.entities(platform))

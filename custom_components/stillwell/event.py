@@ -8,7 +8,7 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
 from .engine.guard_events import Notice, NoticeKind
-from .entity import LineEntity
+from .entity import LineEntity, async_add
 
 PARALLEL_UPDATES = 0
 
@@ -42,4 +42,4 @@ async def async_setup_entry(
 ) -> None:
     """Add the notices of each fill line."""
     for line in entry.runtime_data.lines.values():
-        async_add_entities([NoticeEvent(line, NOTICE)], config_subentry_id=line.subentry_id)
+        await async_add(async_add_entities, line, [NoticeEvent(line, NOTICE)])

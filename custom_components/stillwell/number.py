@@ -5,7 +5,7 @@ from homeassistant.core import HomeAssistant
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 
 from .coordinator import StillwellConfigEntry
-from .entity import add_of_watches
+from .entity import async_add_of_watches
 
 PARALLEL_UPDATES = 0
 
@@ -16,4 +16,4 @@ async def async_setup_entry(
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the numbers of each watch."""
-    add_of_watches(entry, Platform.NUMBER, async_add_entities)
+    await async_add_of_watches(entry, Platform.NUMBER, async_add_entities)

@@ -26,7 +26,7 @@ from homeassistant.util import dt as dt_util
 from .coordinator import StillwellConfigEntry
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
-from .entity import StillwellEntity, add_of_watches
+from .entity import StillwellEntity, async_add, async_add_of_watches
 from .figure import PERCENT, UNIT_L_PER_DAY, percent
 from .line_sensor import line_sensors
 from .vessel import VesselRuntime
@@ -402,7 +402,7 @@ async def async_setup_entry(
             if description.only_if(runtime)
         ]
         entities.append(LearningSensor(runtime, LEARNING))
-        async_add_entities(entities, config_subentry_id=runtime.subentry_id)
+        await async_add(async_add_entities, runtime, entities)
     for line in entry.runtime_data.lines.values():
-        async_add_entities(line_sensors(line), config_subentry_id=line.subentry_id)
-    add_of_watches(entry, Platform.SENSOR, async_add_entities)
+        await async_add(async_add_entities, line, line_sensors(line))
+    await async_add_of_watches(entry, Platform.SENSOR, async_add_entities)

@@ -11,7 +11,7 @@ from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
 from homeassistant.util import dt as dt_util
 
 from .coordinator import StillwellConfigEntry
-from .entity import LineEntity, add_of_watches
+from .entity import LineEntity, async_add, async_add_of_watches
 from .fill_line import FillLine
 
 PARALLEL_UPDATES = 0
@@ -87,8 +87,6 @@ async def async_setup_entry(
 ) -> None:
     """Add the switches of each fill line and watch."""
     for line in entry.runtime_data.lines.values():
-        async_add_entities(
-            [LineSwitch(line, description) for description in LINE_SWITCHES],
-            config_subentry_id=line.subentry_id,
-        )
-    add_of_watches(entry, Platform.SWITCH, async_add_entities)
+        lines = [LineSwitch(line, description) for description in LINE_SWITCHES]
+        await async_add(async_add_entities, line, lines)
+    await async_add_of_watches(entry, Platform.SWITCH, async_add_entities)

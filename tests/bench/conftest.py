@@ -14,6 +14,10 @@ for folder in (Path(__file__).parent, ROOT, ROOT / "tests" / "engine"):
 import custom_components.stillwell  # noqa: E402, F401 - before the test plug-in's own package
 import pytest  # noqa: E402
 
+# The test plug-in has every query to the database and every entity logged; a hub as it comes
+# logs warnings.
+logging.disable(logging.INFO)
+
 
 def pytest_addoption(parser):
     """Add the options of the bench.

@@ -39,7 +39,7 @@ CONVERSIONS = {
     ("dosing_actions.py", "volume_ml / ML_PER_L"),
     ("dosing_checks.py", "ML_PER_L * proposed_caps_l(system_l)[2]"),
     ("dosing_entities.py", "ML_PER_L * litres"),
-    ("backfill.py", "(chunk_start - start) / (until - start)"),
+    ("backfill.py", "(level.at - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),
     ("vessel_preview.py", "100 * volume_l"),
