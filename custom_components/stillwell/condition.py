@@ -21,6 +21,7 @@ from homeassistant.helpers.target import TargetSelection, async_extract_referenc
 from homeassistant.helpers.typing import ConfigType
 from homeassistant.util import dt as dt_util
 
+from .decision_text import async_load_texts, common_text
 from .happenings import STANDINGS, Shown, of_kind, strangers
 from .targets import vessels_of
 
@@ -46,7 +47,9 @@ class StandingCondition(EntityStateConditionBase):
         config = await super().async_validate_config(hass, config)
         named = config[CONF_TARGET].get(CONF_ENTITY_ID, [])
         if wrong := strangers(hass, cls._shown, set(named)):
-            raise vol.Invalid(f"this condition never counts {', '.join(sorted(wrong))}")
+            await async_load_texts(hass)
+            names = ", ".join(sorted(wrong))
+            raise vol.Invalid(common_text(hass, "condition_never_counts", entities=names))
         return config
 
     @override
@@ -60,28 +63,17 @@ class StandingCondition(EntityStateConditionBase):
         return bool(states) and super()._check_all_match_state(states)
 
 
-def _either_moment_or_time(options: dict[str, Any]) -> dict[str, Any]:
-    if (ATTR_UNTIL in options) == (ATTR_LASTS in options):
-        raise vol.Invalid(f"give either {ATTR_UNTIL} or {ATTR_LASTS}")
-    return options
-
-
 WILL_LAST_SCHEMA: Final = vol.Schema(
     {
         vol.Required(CONF_TARGET): cv.TARGET_FIELDS,
-        vol.Required(CONF_OPTIONS): vol.All(
-            {
-                vol.Required(ATTR_BEHAVIOR, default=BEHAVIOR_ALL): vol.In(
-                    [BEHAVIOR_ANY, BEHAVIOR_ALL]
-                ),
-                vol.Optional(ATTR_UNTIL): cv.datetime,
-                vol.Optional(ATTR_LASTS): cv.positive_time_period,
-                vol.Optional(ATTR_CERTAINTY, default=DEFAULT_CERTAINTY): vol.All(
-                    vol.Coerce(float), vol.Range(min=50, max=99)
-                ),
-            },
-            _either_moment_or_time,
-        ),
+        vol.Required(CONF_OPTIONS): {
+            vol.Required(ATTR_BEHAVIOR, default=BEHAVIOR_ALL): vol.In([BEHAVIOR_ANY, BEHAVIOR_ALL]),
+            vol.Optional(ATTR_UNTIL): cv.datetime,
+            vol.Optional(ATTR_LASTS): cv.positive_time_period,
+            vol.Optional(ATTR_CERTAINTY, default=DEFAULT_CERTAINTY): vol.All(
+                vol.Coerce(float), vol.Range(min=50, max=99)
+            ),
+        },
     }
 )
 
@@ -95,8 +87,14 @@ class WillLastCondition(Condition):
     @override
     @classmethod
     async def async_validate_config(cls, hass: HomeAssistant, config: ConfigType) -> ConfigType:
-        """Check the settings."""
-        return cast("ConfigType", WILL_LAST_SCHEMA(config))
+        """Check the settings: a moment or a time, not both."""
+        checked = cast("ConfigType", WILL_LAST_SCHEMA(config))
+        options = checked[CONF_OPTIONS]
+        if (ATTR_UNTIL in options) == (ATTR_LASTS in options):
+            await async_load_texts(hass)
+            text = common_text(hass, "until_or_lasts", until=ATTR_UNTIL, lasts=ATTR_LASTS)
+            raise vol.Invalid(text, path=[CONF_OPTIONS])
+        return checked
 
     def __init__(self, hass: HomeAssistant, config: ConditionConfig) -> None:
         """Take the settings."""

@@ -9,6 +9,7 @@ from homeassistant.helpers.automation import DomainSpec
 from homeassistant.helpers.trigger import EntityTargetStateTriggerBase, Trigger
 from homeassistant.helpers.typing import ConfigType
 
+from .decision_text import async_load_texts, common_text
 from .happenings import HAPPENINGS, Shown, of_kind, strangers
 
 
@@ -26,7 +27,9 @@ class HappeningTrigger(EntityTargetStateTriggerBase):
         config = await super().async_validate_config(hass, config)
         named = config[CONF_TARGET].get(CONF_ENTITY_ID, [])
         if wrong := strangers(hass, cls._shown, set(named)):
-            raise vol.Invalid(f"this trigger never fires for {', '.join(sorted(wrong))}")
+            await async_load_texts(hass)
+            names = ", ".join(sorted(wrong))
+            raise vol.Invalid(common_text(hass, "trigger_never_fires", entities=names))
         return config
 
     @override

@@ -56,6 +56,7 @@ from .engine.water_change import (
     salinity_after,
     usual_l,
 )
+from .form_units import FormUnits
 from .readings import probe_temperature_c
 from .salinity_watch import SalinityWatch
 from .settings import SettingsError, entity, number, system_settings
@@ -242,8 +243,12 @@ class WaterChange(Watch):
         self._save()
 
     def _note(self, outcome: Outcome) -> str:
-        missing = written(self.hass, f"{outcome.missing_l:.1f}")
+        missing = self._shown(outcome.missing_l)
         return common_text(self.hass, "change_missing", change=self.title, volume=missing)
+
+    def _shown(self, litres: float) -> str:
+        """Return a volume as the keeper reads volumes."""
+        return written(self.hass, FormUnits.of(self.hass).show_l(litres))
 
     def _tell(self, outcome: Outcome) -> None:
         issue_id = f"water_change_aborted_{self.subentry_id}"
@@ -261,9 +266,9 @@ class WaterChange(Watch):
             translation_placeholders={
                 "change": self.title,
                 "why": common_text(self.hass, f"change_stop_{outcome.stop}"),
-                "drained": written(self.hass, f"{outcome.drained_l:.1f}"),
-                "refilled": written(self.hass, f"{outcome.refilled_l:.1f}"),
-                "missing": written(self.hass, f"{outcome.missing_l:.1f}"),
+                "drained": self._shown(outcome.drained_l),
+                "refilled": self._shown(outcome.refilled_l),
+                "missing": self._shown(outcome.missing_l),
             },
         )
 

@@ -8,6 +8,7 @@ import pytest
 import voluptuous as vol
 from custom_components.stillwell.condition import CONDITIONS
 from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.trigger import TRIGGERS
 from homeassistant.components.automation import DOMAIN as AUTOMATION
 from homeassistant.const import STATE_UNAVAILABLE
 from homeassistant.helpers import condition as condition_helper
@@ -72,6 +73,22 @@ async def test_an_entity_that_never_counts_is_refused(hass: HomeAssistant, lab: 
     target = {"entity_id": [lab.entity_id("fill"), lab.entity_id("permit")]}
     with pytest.raises(vol.Invalid, match="never counts"):
         await CONDITIONS["is_permitted"].async_validate_config(hass, {"target": target})
+
+
+async def test_what_is_refused_is_told_in_the_hubs_language(hass: HomeAssistant, lab: Lab) -> None:
+    """Where no system is set up yet, too: then nobody has loaded the texts."""
+    hass.config.language = "de"
+    options = {"until": "2030-01-01 00:00:00", "lasts": {"days": 1}}
+    given = {"target": {"entity_id": "sensor.any"}, "options": options}
+    with pytest.raises(vol.Invalid, match="entweder until oder lasts angeben"):
+        await CONDITIONS["will_last"].async_validate_config(hass, given)
+    await lab.set_up(device=DEVICE)
+    wrong = lab.entity_id("fill")
+    target = {"entity_id": [wrong, lab.entity_id("permit")]}
+    with pytest.raises(vol.Invalid, match=f"diese Bedingung zählt {wrong} nie mit"):
+        await CONDITIONS["is_permitted"].async_validate_config(hass, {"target": target})
+    with pytest.raises(vol.Invalid, match=f"dieser Auslöser feuert nie für {wrong}"):
+        await TRIGGERS["locked_out"].async_validate_config(hass, {"target": {"entity_id": wrong}})
 
 
 async def test_water_lasts_as_long_as_arithmetic_says(hass: HomeAssistant, lab: Lab) -> None:

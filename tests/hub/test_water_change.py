@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import gsw
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_WATER_CHANGE
+from custom_components.stillwell.decision_text import async_load_texts
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.core import Context
 from homeassistant.data_entry_flow import FlowResultType
@@ -13,6 +14,7 @@ from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.setup import async_setup_component
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 
 from .conftest import fill_line
 from .lab import VALVE
@@ -391,6 +393,13 @@ ABORTS: dict[str, Callable[[Plant], Any]] = {
 }
 
 
+def litres(shown: str) -> float:
+    """Return a volume that is shown in litres."""
+    number, unit = shown.split(" ")
+    assert unit == "L"
+    return float(number)
+
+
 @pytest.mark.parametrize("why", list(ABORTS))
 @pytest.mark.parametrize(("minutes", "step"), [(4.0, "drain"), (11.0, "refill")])
 async def test_whatever_is_wrong_ends_it_with_both_lines_shut(
@@ -407,7 +416,7 @@ async def test_whatever_is_wrong_ends_it_with_both_lines_shut(
     assert plant.shown("water_change_status") == "aborted"
     assert plant.shown("water_change_stop") == why
     assert plant.issue is not None
-    missing_l = float(plant.issue.translation_placeholders["missing"])
+    missing_l = litres(plant.issue.translation_placeholders["missing"])
     assert missing_l == pytest.approx(plant.drained_l - plant.refilled_l, abs=0.8)
     # Fresh water must not take the place of salt water, whatever a rule does.
     assert plant.line("top-off").watch.lockout_reason == "external"
@@ -419,6 +428,30 @@ async def test_whatever_is_wrong_ends_it_with_both_lines_shut(
     assert plant.topped_l - topped_l <= plant.rate_l_per_min / 6.0
     assert not any(plant.is_on(device) for device in (DRAIN, REFILL, VALVE))
     assert not plant.were_both_on
+
+
+async def test_what_is_missing_is_told_in_the_keepers_unit(plant: Plant) -> None:
+    """8 L of 15 drained by 2 L a minute after four minutes; a US gallon is 3.785411784 L (NIST)."""
+    plant.hass.config.units = US_CUSTOMARY_SYSTEM
+    plant.hass.config.language = "de"
+    await async_load_texts(plant.hass)
+    await plant.press("begin_water_change")
+    await plant.run(4.0)
+    await _level_lost(plant)
+    await plant.run(0.5)
+    told = plant.issue.translation_placeholders
+    for key, truth_l in (
+        ("drained", plant.drained_l),
+        ("refilled", 0.0),
+        ("missing", plant.drained_l),
+    ):
+        number, unit = told[key].split(" ")
+        assert unit == "gal"
+        gallons = float(number.replace(",", "."))
+        assert gallons == pytest.approx(truth_l / 3.785411784, abs=0.3)
+    assert "," in told["missing"]
+    note = plant.line("top-off").watch.attributes["reason_text"]
+    assert f"{told['missing']} Salzwasser fehlen" in note
 
 
 async def test_after_an_abort_a_person_resets_and_the_next_change_begins(plant: Plant) -> None:
