@@ -16,7 +16,7 @@ from .plant import Settings
 from .stage import KEEPER, PASSWORD, Stage, say
 
 TANKS = (
-    Tank("Lagoon", 450.0, SCHOOL, Settings(use_l_per_day=3.0), ends_at_cm=15.0),
+    Tank("Lagoon", 450.0, SCHOOL, Settings(use_l_per_day=3.0, sump_cm=19.0), ends_at_cm=15.0),
     Tank("Nursery", 120.0, SCHOOL, Settings(use_l_per_day=0.9, seed=8), ends_at_cm=22.0),
 )
 

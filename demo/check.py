@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from .hub import HubError, free_port, wait_for
-from .lab import CHECK, Tank
+from .lab import CHECK, LIMEWATER, WASTE_RATIO, Tank
 from .plant import DAY_S, Plant, Settings
 from .stage import Stage, say
 
@@ -26,7 +26,7 @@ LAGOON = Tank(
     "Lagoon",
     450.0,
     CHECK,
-    Settings(use_l_per_day=3.0, supply_l_per_min=SUPPLY_L_PER_MIN),
+    Settings(use_l_per_day=3.0, supply_l_per_min=SUPPLY_L_PER_MIN, sump_cm=19.0),
     ends_at_cm=CHECK.start_cm + 0.6,
 )
 NURSERY = Tank(
@@ -40,6 +40,15 @@ NURSERY = Tank(
 START_LIMIT_S = 60.0
 # Two minutes after set-up and one after a step of the level the guard permits the first run.
 PERMIT_LIMIT_S = 180.0
+# Limewater at room temperature: a handbook's 1.65 g of Ca(OH)2 in a litre at 20 degC and 1.53 g at
+# 30 degC, 1.59 g at 25 degC between them; handbooks differ by 6 %. Two OH of 74.093 g/mol, one Ca
+# of 40.078 g/mol (atomic weights, IUPAC).
+LIMEWATER_MMOL_PER_L = 1.59 / 74.093 * 1000.0
+HANDBOOK_FRAC = 0.07
+CALCIUM_MG_PER_MMOL = 40.078
+DOSING_S = 30.0
+# The advised rate rises by 0.2 L/h in an hour: to 5 mL/h in a minute and a half.
+CEILING_LIMIT_S = 240.0
 # The lab has one time zone; configuration.yaml names it.
 ZONE = ZoneInfo("Europe/Berlin")
 
@@ -270,6 +279,66 @@ async def time_out(check: Check) -> None:
     await check.words(lockout="off", lockout_reason="none", signal="good")
 
 
+async def limewater(check: Check) -> None:
+    """See the advice for the sump, then dose for half a minute by hand and see it counted."""
+    client, own = check.stage.client, check.stage.sump_own[check.tank.key]
+    check.moment = "limewater"
+
+    async def shown(key: str) -> str:
+        return str((await client.get(f"/api/states/{own[key]}"))["state"])
+
+    truth = await check.truth()
+    sump_l = truth["sump_cm"] * check.tank.plant.sump_footprint_cm2 / 1000.0
+    # Two of the strip's steps of 1 mm, 0.24 L each.
+    check.near("sump: volume", await shown("sump_volume"), sump_l, 0.48, "L")
+    ceiling = LIMEWATER.ceiling_ml_per_h
+
+    async def is_at_ceiling() -> bool:
+        return float(await shown("dose_rate")) >= ceiling - 0.5
+
+    await wait_for("the advised dose is at its ceiling", is_at_ceiling, CEILING_LIMIT_S)
+    await client.wait_state(own["dose_paused"], "off", 10.0)
+    check.near("dose_rate", await shown("dose_rate"), ceiling, 0.5, "mL/h")
+    mmol_per_l = ceiling * 24.0 / 1000.0 * LIMEWATER_MMOL_PER_L / check.tank.system_l
+    calcium = mmol_per_l * CALCIUM_MG_PER_MMOL
+    # The entity moves by 0.05 mg/L.
+    slack = 0.05 + HANDBOOK_FRAC * calcium
+    check.near("dose_calcium", await shown("dose_calcium"), calcium, slack, "mg/L/d")
+    pump = f"switch.{check.tank.key}_limewater_pump"
+    await client.act("switch.turn_on", pump)
+    await asyncio.sleep(DOSING_S)
+    await client.act("switch.turn_off", pump)
+    await client.wait_state(pump, "off", 10.0)
+    await asyncio.sleep(3.0)
+    dosed_ml = (await check.truth())["dosed_ml"]
+    for key in ("dosed_today", "dosed_24h"):
+        # A valve's travel and a report's way at either end: half a second each.
+        check.near(key, await shown(key), dosed_ml, 10.0, "mL")
+
+
+async def made_water(check: Check) -> None:
+    """See what the RO/DI unit made of the whole refill, and what went down its drain."""
+    client, own = check.stage.client, check.stage.sump_own[check.tank.key]
+    poured_l = (await check.truth())["fills"][-1]["poured_l"]
+
+    async def is_counted() -> bool:
+        state = await client.state(own["passed_resin"])
+        return state is not None and float(state["state"]) > 0.0
+
+    # The unit looks at a refill that has ended each half a minute.
+    await wait_for("the RO/DI unit has counted the refill", is_counted, 60.0)
+    # Product, waste in the keeper's ratio, and both together as what comes in (mass balance).
+    for key, share in (
+        ("passed_sediment", 1.0 + WASTE_RATIO),
+        ("passed_membrane", 1.0 + WASTE_RATIO),
+        ("passed_resin", 1.0),
+        ("waste_water", WASTE_RATIO),
+    ):
+        shown = (await client.get(f"/api/states/{own[key]}"))["state"]
+        # As good as the refill's volume, 0.3 L.
+        check.near(f"RO/DI: {key}", shown, share * poured_l, share * 0.3, "L")
+
+
 async def is_shut(check: Check) -> bool:
     """Return whether the valve is really shut."""
     return not (await check.truth())["is_open"]
@@ -300,8 +369,8 @@ def show(rows: list[Row]) -> bool:
     return all(row.is_ok for row in rows)
 
 
-async def play(stage: Stage, lagoon: Check, nursery: Check) -> None:
-    """Go through the whole story."""
+async def play(stage: Stage, lagoon: Check, nursery: Check, dosed: Check) -> None:
+    """Go through the whole story; `dosed` is Lagoon's sump."""
     say("comparing everything at rest")
     await asyncio.gather(at_rest(lagoon), at_rest(nursery))
     await stage.add_rules()
@@ -313,7 +382,8 @@ async def play(stage: Stage, lagoon: Check, nursery: Check) -> None:
     for check in (lagoon, nursery):
         await stage.client.wait_state(check.own["permit"], "on", PERMIT_LIMIT_S)
     say("permitted")
-    await asyncio.gather(whole_refill(lagoon), time_out(nursery))
+    await asyncio.gather(whole_refill(lagoon), time_out(nursery), limewater(dosed))
+    await made_water(lagoon)
     for check in (lagoon, nursery):
         spilled_l = (await check.truth())["spilled_l"]
         check.near("water on the floor", f"{spilled_l:.2f}", 0.0, 0.0, "L")
@@ -328,7 +398,7 @@ async def run_check(folder: Path) -> int:
     async with stage:
         try:
             await stage.open()
-            checks = [Check(stage, tank) for tank in (LAGOON, NURSERY)]
+            checks = [Check(stage, tank) for tank in (LAGOON, NURSERY, LAGOON)]
             await play(stage, *checks)
         except HubError as err:
             failure = err

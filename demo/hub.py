@@ -11,7 +11,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -57,8 +57,18 @@ async def wait_for(
         await asyncio.sleep(every_s)
 
 
-def prepare_config(config: Path, port: int, tanks: Iterable[str], *, is_headless: bool) -> None:
-    """Write a fresh configuration folder that listens on this machine only."""
+def prepare_config(
+    config: Path,
+    port: int,
+    tanks: Iterable[str],
+    *,
+    is_headless: bool,
+    sumps: Collection[str] = (),
+) -> None:
+    """Write a fresh configuration folder that listens on this machine only.
+
+    Of the tanks, those named in `sumps` have a sump with a dosing pump, and an RO/DI unit.
+    """
     shutil.rmtree(config, ignore_errors=True)
     (config / ".storage").mkdir(parents=True)
     text = (ROOT / "demo/config/configuration.yaml").read_text()
@@ -66,10 +76,11 @@ def prepare_config(config: Path, port: int, tanks: Iterable[str], *, is_headless
         text = text.replace("frontend:\n", "").replace("logbook:\n", "").replace("my:\n", "")
     (config / "configuration.yaml").write_text(text)
     (config / "templates").mkdir()
-    hardware = (ROOT / "demo/config/tank.yaml").read_text()
     for tank in tanks:
-        text = hardware.replace("TANK", tank.lower()).replace("Tank ", f"{tank} ")
-        (config / "templates" / f"{tank.lower()}.yaml").write_text(text)
+        for kind in ("tank", "sump") if tank in sumps else ("tank",):
+            hardware = (ROOT / f"demo/config/{kind}.yaml").read_text()
+            text = hardware.replace("TANK", tank.lower()).replace("Tank ", f"{tank} ")
+            (config / "templates" / f"{tank.lower()}_{kind}.yaml").write_text(text)
     (config / "automations.yaml").write_text("[]\n")
     (config / "custom_components").symlink_to(ROOT / "custom_components")
     blueprints = config / "blueprints/automation"

@@ -76,6 +76,19 @@ class Tank:
         return level_cm * self.plant.footprint_cm2 / 1000.0
 
 
+@dataclass(frozen=True)
+class Limewater:
+    """What a keeper chooses for the dosing line."""
+
+    target_cm: float = 20.0
+    ceiling_ml_per_h: float = 5.0
+
+
+LIMEWATER = Limewater()
+WASTE_RATIO = 4.0
+"""Litres to the drain per litre that the RO/DI unit makes (common practice, no source)."""
+
+
 def duration(seconds: int) -> dict[str, int]:
     """Return a time as the forms take it."""
     return {"hours": seconds // 3600, "minutes": seconds // 60 % 60, "seconds": seconds % 60}
@@ -144,17 +157,114 @@ async def add_system(hub: HubClient, tank: Tank) -> dict[str, str]:
     step = await hub.get(f"/api/config/config_entries/subentries/flow/{flow_id}")
     await fill_in(hub, "subentries/flow", step, reservoir_forms(tank))
     entry_id = made["result"]["entry_id"]
+    return await _entities(hub, entry_id, None, {"lockout", "fill", "reset"})
+
+
+async def _entities(
+    hub: HubClient, entry_id: str, subentry_id: str | None, wanted: set[str]
+) -> dict[str, str]:
+    """Return the entities of a system, or of one part of it, by key, once they are there."""
 
     async def look() -> dict[str, str] | None:
         found = {
             entity["translation_key"]: entity["entity_id"]
             for entity in await hub.call("config/entity_registry/list")
-            if entity["config_entry_id"] == entry_id and entity["disabled_by"] is None
+            if entity["config_entry_id"] == entry_id
+            and subentry_id in (None, entity["config_subentry_id"])
+            and entity["disabled_by"] is None
         }
-        return found if {"lockout", "fill", "reset"} <= found.keys() else None
+        return found if wanted <= found.keys() else None
 
-    entities: dict[str, str] = await wait_for("the reservoir's entities are there", look, 60.0)
+    entities: dict[str, str] = await wait_for(f"{', '.join(wanted)} are there", look, 60.0)
     return entities
+
+
+def sump_forms(tank: Tank) -> dict[str, dict[str, Any]]:
+    """Return what a keeper types into each form of the sump; a float valve of its own fills it."""
+    return {
+        "user": {
+            "name": f"{tank.name} sump",
+            "source": f"sensor.{tank.key}_sump_strip",
+            "measure": "depth",
+            "shape": "box",
+        },
+        "shape": {"length": 60, "width": 40, "height": 30, "sensor_zero": 0},
+        "band": {
+            "empty": 5,
+            "start": 15,
+            "full": 22,
+            "high": 25,
+            "replaces_evaporation": False,
+            "filling": {"longest_run": duration(600)},
+            "signal": {"zero_is_suspect": True},
+        },
+        "sump": {},
+        "confirm": {},
+    }
+
+
+def limewater_forms(tank: Tank, sump_id: str) -> dict[str, dict[str, Any]]:
+    """Return what a keeper types into each form of the dosing line."""
+    return {
+        "user": {
+            "name": f"{tank.name} limewater",
+            "vessel": sump_id,
+            "dosing_pump": f"switch.{tank.key}_limewater_pump",
+            "pump_flow": tank.plant.dosing_ml_per_min,
+        },
+        "limits": {
+            "target": LIMEWATER.target_cm,
+            "ceiling": LIMEWATER.ceiling_ml_per_h,
+            "stock": {},
+            "probes": {},
+        },
+    }
+
+
+def rodi_forms(tank: Tank, line_id: str) -> dict[str, dict[str, Any]]:
+    """Return what a keeper types into the form of the RO/DI unit."""
+    return {
+        "user": {
+            "name": f"{tank.name} RO/DI unit",
+            "fill_line": line_id,
+            "waste_per_product": WASTE_RATIO,
+            "stages": ["sediment", "carbon", "membrane", "resin"],
+            "sources": {
+                "temperature_source": f"sensor.{tank.key}_tap_water_temperature",
+                "feed_pressure_source": f"sensor.{tank.key}_tap_water_pressure",
+                "feed_solids_source": f"sensor.{tank.key}_tap_water_solids",
+                "product_solids_source": f"sensor.{tank.key}_pure_water_solids",
+            },
+            "ratings": {},
+        }
+    }
+
+
+async def add_sump(hub: HubClient, tank: Tank) -> dict[str, str]:
+    """Add sump, limewater line and RO/DI unit to a tank; return the entities of the last two."""
+    entries = await hub.get("/api/config/config_entries/entry?domain=stillwell")
+    (entry_id,) = [entry["entry_id"] for entry in entries if entry["title"] == tank.name]
+
+    async def part(kind: str) -> str:
+        parts = await hub.call("config_entries/subentries/list", entry_id=entry_id)
+        (found,) = [one["subentry_id"] for one in parts if one["subentry_type"] == kind]
+        return str(found)
+
+    async def add(kind: str, forms: Mapping[str, Mapping[str, Any]]) -> str:
+        flow = "/api/config/config_entries/subentries/flow"
+        step = await hub.post(flow, {"handler": [entry_id, kind]})
+        await fill_in(hub, "subentries/flow", step, forms)
+        return await part(kind)
+
+    sump_id = await add("sump", sump_forms(tank))
+    limewater_id = await add("dosing", limewater_forms(tank, sump_id))
+    unit_id = await add("rodi_unit", rodi_forms(tank, await part("fill_line")))
+    sump = await _entities(hub, entry_id, sump_id, {"volume"})
+    return {
+        "sump_volume": sump["volume"],
+        **await _entities(hub, entry_id, limewater_id, {"dose_rate", "dosed_24h", "dose_armed"}),
+        **await _entities(hub, entry_id, unit_id, {"waste_water", "passed_resin"}),
+    }
 
 
 async def add_rule(hub: HubClient, tank: Tank, lockout: str) -> None:

@@ -1,7 +1,8 @@
 """The simulated water side of the lab, as a process of its own.
 
 It knows nothing of Stillwell and imports nothing of it. For each tank it holds a reservoir, the
-tank's thirst, a supply behind a valve, a float switch, a leak sensor and a level strip, and talks
+tank's thirst, a supply behind a valve, a float switch, a leak sensor and a level strip, for one
+of them a sump with a dosing pump and the meters of an RO/DI unit, too, and talks
 to the hub from outside, as a microcontroller on the wall would: it listens for the event
 ``plant_command`` over the hub's WebSocket API and sends what its sensors see to a webhook.
 
@@ -49,6 +50,16 @@ class Settings:
     strip_noise_cm: float = 0.08
     strip_step_cm: float = 0.1
     seed: int = 7
+    # A sump of 60 cm by 40 cm; a float valve of its own lets in from the reservoir what the tank
+    # evaporates, so that its level stays. None: the tank has no sump.
+    sump_cm: float | None = None
+    sump_footprint_cm2: float = 2400.0
+    dosing_ml_per_min: float = 600.0
+    # What the meters of the RO/DI unit show: solids before and after, temperature, pressure.
+    feed_ppm: float = 210.0
+    product_ppm: float = 6.0
+    feed_c: float = 14.0
+    feed_bar: float = 3.8
 
 
 @dataclass
@@ -92,6 +103,8 @@ class Plant:
     supply_share: float = 1.0
     spilled_l: float = 0.0
     fills: list[Fill] = field(default_factory=list)
+    is_dosing: bool = False
+    dosed_ml: float = 0.0
     noise: random.Random = field(default_factory=random.Random)
 
     def __post_init__(self) -> None:
@@ -142,6 +155,8 @@ class Plant:
         self.volume_l = min(self.volume_l, brim_l)
         if self.is_open and self.fills:
             self.fills[-1].poured_l += poured_l
+        if self.is_dosing:
+            self.dosed_ml += self.settings.dosing_ml_per_min / 60.0 * (t_s - self.t_s)
         self.t_s = t_s
 
     def turn_valve(self, *, to_open: bool) -> None:
@@ -159,12 +174,41 @@ class Plant:
             return 0.0
         if self.plug == "cut":
             return None
-        seen = self.level_cm + self.noise.gauss(0.0, self.settings.strip_noise_cm)
+        return self._seen_cm(self.level_cm)
+
+    def _seen_cm(self, level_cm: float) -> float:
+        seen = level_cm + self.noise.gauss(0.0, self.settings.strip_noise_cm)
         step = self.settings.strip_step_cm
         return max(0.0, round(round(seen / step) * step, 3))
 
+    @property
+    def sump_cm(self) -> float | None:
+        """The true level of the sump."""
+        still_cm = self.settings.sump_cm
+        return (
+            None
+            if still_cm is None
+            else still_cm + self.dosed_ml / self.settings.sump_footprint_cm2
+        )
+
     def report(self) -> dict[str, Any]:
         """Return what all sensors say."""
+        return self._reservoir_report() | self._sump_report()
+
+    def _sump_report(self) -> dict[str, Any]:
+        if (level_cm := self.sump_cm) is None:
+            return {}
+        settings = self.settings
+        return {
+            "sump": self._seen_cm(level_cm),
+            "dosing": self.is_dosing,
+            "feed_ppm": settings.feed_ppm,
+            "product_ppm": settings.product_ppm,
+            "feed_c": settings.feed_c,
+            "feed_bar": settings.feed_bar,
+        }
+
+    def _reservoir_report(self) -> dict[str, Any]:
         return {
             "level": self.strip_cm(),
             "valve": self.is_open,
@@ -183,6 +227,8 @@ class Plant:
             "net_l_per_s": self.inflow_l_per_s - self.used_l(self.t_s, self.t_s + 1.0),
             "spilled_l": self.spilled_l,
             "use_l_per_day": self.settings.use_l_per_day,
+            "sump_cm": self.sump_cm,
+            "dosed_ml": self.dosed_ml,
             "fills": [asdict(fill) for fill in self.fills],
         }
 
@@ -191,6 +237,8 @@ class Plant:
         match command.get("do"):
             case "open" | "close" as order:
                 self.turn_valve(to_open=order == "open")
+            case "dose" | "rest" as order:
+                self.is_dosing = order == "dose"
             case "draw":
                 self.volume_l = max(0.0, self.volume_l - float(command["litres"]))
             case "pour":

@@ -14,7 +14,7 @@ import aiohttp
 
 from . import past
 from .hub import ROOT, HubClient, HubProcess, free_port, prepare_config, wait_for
-from .lab import Tank, add_rule, add_system
+from .lab import Tank, add_rule, add_sump, add_system
 from .plant import Wiring
 
 KEEPER = "keeper"
@@ -46,6 +46,8 @@ class Stage:
         self.client = HubClient(self.hub.url)
         self.own: dict[str, dict[str, str]] = {}
         """Entities of each tank's reservoir: tank key -> entity key -> entity id."""
+        self.sump_own: dict[str, dict[str, str]] = {}
+        """Likewise those of its sump, dosing line and RO/DI unit, of a tank that has them."""
         self.reports: dict[str, list[past.Report]] = {}
         self._port = port
         self._plant_port = free_port()
@@ -57,7 +59,10 @@ class Stage:
         self.folder.mkdir(parents=True, exist_ok=True)
         self.hub.log.unlink(missing_ok=True)
         names = [tank.name for tank in self.tanks]
-        prepare_config(self.hub.config, self._port, names, is_headless=self._is_headless)
+        sumps = [tank.name for tank in self.tanks if tank.plant.sump_cm is not None]
+        prepare_config(
+            self.hub.config, self._port, names, is_headless=self._is_headless, sumps=sumps
+        )
         await self.client.__aenter__()
         return self
 
@@ -74,6 +79,9 @@ class Stage:
         for tank in self.tanks:
             say(f"filling in the forms: system {tank.name}, its reservoir")
             self.own[tank.key] = await add_system(self.client, tank)
+            if tank.plant.sump_cm is not None:
+                say(f"filling in the forms: {tank.name}'s sump, limewater line and RO/DI unit")
+                self.sump_own[tank.key] = await add_sump(self.client, tank)
         if with_past:
             say("Stillwell learns from the recorder")
             await wait_for("the use per day is known", self._is_use_known, 90.0)
