@@ -173,12 +173,12 @@ async def test_progress_of_learning_is_shown(
 async def test_learning_lets_the_hub_have_the_interpreter_between_slices(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
-    """A day of a report each ten minutes is 144 reports: fourteen whole slices of 10."""
+    """A day of a report each ten minutes is 144 reports: seven whole slices of 20."""
     await record(hass, freezer, 24)
     with patch.object(backfill.time, "sleep") as rest:
         await lab.set_up()
     learned = [call for call in rest.call_args_list if call.args == (backfill.SLICE_REST_S,)]
-    assert len(learned) == 14
+    assert len(learned) == 7
 
 
 async def test_it_learns_once(
