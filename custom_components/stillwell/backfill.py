@@ -48,8 +48,8 @@ PROGRESS_STEP: Final = 0.01
 
 SLICE: Final = 20
 SLICE_REST_S: Final = 0.0001
-"""After so many reports, a millisecond or two of work, the learning thread rests: the hub's loop would
-otherwise wait out the interpreter's switch interval each time it has something to do."""
+"""After so many reports, a millisecond or two of work, the learning thread rests: the hub's loop
+would otherwise wait out the interpreter's switch interval each time it has something to do."""
 
 
 @dataclass(slots=True)
