@@ -24,6 +24,7 @@ from .engine.delivery import Delivery
 from .engine.dosing import DosingFacts, NoDose
 from .engine.limewater import Stock
 from .engine.limewater_line import LimewaterLine, LineFacts, LineSpec, LineView
+from .engine.pump_meter import is_worth_saving
 from .local_time import LocalTime
 from .readings import (
     conductivity_ms_per_cm,
@@ -46,9 +47,6 @@ _LOGGER = logging.getLogger(__name__)
 KEY_LINE: Final = "line"
 KEY_ARMED: Final = "is_armed"
 KEY_FOOTING: Final = "footing"
-FALLEN_FRAC: Final = 0.5
-"""A flow that rose is saved at once, since less would be counted than was given; one that fell a
-little counts too much, which is the safe side and spares the disk."""
 QUIET: Final = frozenset({NoDose.NONE, NoDose.LEVEL_SUFFICES})
 """Reasons that pause nothing: a dose is due, or none is needed."""
 
@@ -115,8 +113,8 @@ class DosingWatch(Watch):
         if view.refused is not None and view.refused != self._told_refusal:
             _LOGGER.warning("%s takes no reading of the stock: %s", self.title, view.refused)
         self._told_refusal = view.refused
-        flow_l_per_h, kept_l_per_h = self._engine.pump_l_per_h, self._kept_l_per_h
-        if flow_l_per_h > kept_l_per_h or flow_l_per_h < FALLEN_FRAC * kept_l_per_h:
+        flow_l_per_h = self._engine.pump_l_per_h
+        if is_worth_saving(flow_l_per_h, self._kept_l_per_h):
             self._kept_l_per_h = flow_l_per_h
             self.hass.async_create_task(
                 self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"

@@ -13,7 +13,7 @@ from .const import DOMAIN
 
 STORE_VERSION: Final = 1
 STORE_MINOR_VERSION: Final = 1
-SAVE_DELAY_S: Final = 3 * 3600.0
+SAVE_DELAY_S: Final = 10800.0
 """Learned state is saved every few hours and at stop. A power cut then loses what was learned
 since, and the next level reading makes good what was used meanwhile; a worn-out card is not made
 good. What a person said is saved soon, and what safety depends on at once, in a file of its own."""

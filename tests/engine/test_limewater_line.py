@@ -33,7 +33,7 @@ from custom_components.stillwell.engine.limewater_line import (
     proposed_caps_l,
     proposed_ceiling_l_per_h,
 )
-from custom_components.stillwell.engine.pump_meter import PumpMeter
+from custom_components.stillwell.engine.pump_meter import PumpMeter, is_worth_saving
 from custom_components.stillwell.engine.validity import InputError
 from scipy.stats import theilslopes
 
@@ -61,6 +61,23 @@ def _settled(
 
 
 # Meter
+
+
+@pytest.mark.parametrize(
+    ("flow", "kept", "is_worth"),
+    [
+        (0.6, 0.5, True),  # more would be given than counted
+        (0.5, 0.5, False),
+        (0.4, 0.5, False),  # counts too much, the safe side
+        (0.0, 0.5, True),  # it stands: counting on would stop dosing for a day
+        (0.0, 0.0, False),
+    ],
+)
+def test_a_flow_that_rose_is_saved_and_one_that_fell_a_little_is_not(
+    flow: float, kept: float, is_worth: bool
+) -> None:
+    """No outside source: what may be forgotten follows from what a power cut would count."""
+    assert is_worth_saving(flow, kept) is is_worth
 
 
 def test_the_meter_counts_run_time_times_flow() -> None:

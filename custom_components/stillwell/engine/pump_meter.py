@@ -1,9 +1,21 @@
 """What a pump gave: its flow times the time it ran, also over a time nobody looked."""
 
-from typing import Any
+from typing import Any, Final
 
 from .quantities import HOUR_S
 from .validity import not_negative, number
+
+_FALLEN_FRAC: Final = 0.5
+
+
+def is_worth_saving(flow_l_per_h: float, kept_l_per_h: float) -> bool:
+    """Whether a flow differs enough from the one on the disk to be saved at once.
+
+    What is given over a power cut is reckoned with the one on the disk. One that rose must
+    not be forgotten, since less would be counted than was given; one that fell a little counts too
+    much, which is the safe side and spares the disk.
+    """
+    return flow_l_per_h > kept_l_per_h or flow_l_per_h < _FALLEN_FRAC * kept_l_per_h
 
 
 class PumpMeter:
