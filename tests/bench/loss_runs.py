@@ -25,6 +25,9 @@ LEAKS = {
     "onchange": replace(SCENARIOS["onchange"], unplugs=()),
     "five_minutes": replace(SCENARIOS["noisy"], sample_s=300, sigma_mm=1.0),
 }
+DRAWS_L = (0.3, 0.5, 1.0, 2.0)
+DRAWS_A_RUN = 16
+DRAW_WATCHED_S = 6 * HOUR
 YEAR = {
     "days": 365.0,
     "dt_s": 60.0,
@@ -78,6 +81,30 @@ def leak(job):
     return {"kind": name, "l_h": rate_l_h, "min": np.inf, "early": early}
 
 
+def draw(job):
+    """Draws at once that were followed by an alarm within six hours, and how long it stood."""
+    name, litres, seed = job
+    rng = np.random.default_rng([seed, crc32(name.encode()), int(100 * litres)])
+    at_d = 4.0 + 0.3 + 0.5 * np.arange(DRAWS_A_RUN) + 0.2 * rng.random(DRAWS_A_RUN)
+    sc = replace(
+        LEAKS[name],
+        draws=tuple((day, litres) for day in at_d.tolist()),
+        days=float(at_d[-1]) + 0.3,
+        first_refill_day=2 + 4 * rng.random(),
+    )
+    run, model = simulate(sc, int(rng.integers(1, 2**31))), new_model(sc.shape)
+    told, minutes, was, last, since = set(), 0.0, False, 0.0, 0
+    for t in follow(model, run):
+        now = is_alarm(model)
+        if now and not was:
+            since = int(np.searchsorted(at_d * DAY, t)) - 1
+        if now and 0 <= since and t - at_d[since] * DAY < DRAW_WATCHED_S:
+            told.add(since)
+            minutes += (t - last) / 60
+        was, last = now, t
+    return {"kind": name, "l": litres, "draws": len(at_d), "told": len(told), "min": minutes}
+
+
 def year(job):
     """Alarms raised in one vessel-year without a leak, and hours they stood."""
     name, seed = job
@@ -112,6 +139,21 @@ def _delays(rows):
     return out
 
 
+def _draws(rows):
+    """Share of the draws that raised an alarm, and for how long it stood."""
+    out = {}
+    for litres in DRAWS_L:
+        of_size = [r for r in rows if r["l"] == litres]
+        told = sum(r["told"] for r in of_size)
+        out[str(litres)] = {
+            "draws": sum(r["draws"] for r in of_size),
+            "told": told,
+            "stood_min": sum(r["min"] for r in of_size) / told if told else 0.0,
+            "by_kind": {k: sum(r["told"] for r in of_size if r["kind"] == k) for k in LEAKS},
+        }
+    return out
+
+
 def _false_alarms(rows):
     kinds = {
         kind: [r["alarms"] for r in rows if r["kind"] == kind]
@@ -132,14 +174,25 @@ def main():
     ap = argparse.ArgumentParser()
     ap.add_argument("--out", required=True)
     ap.add_argument("--leaks", type=int, default=0, help="runs per kind and size of leak")
+    ap.add_argument("--draws", type=int, default=0, help="runs per kind and size of draw")
+    ap.add_argument("--first", type=int, default=0, help="first seed of leaks and draws")
+    ap.add_argument("--processes", type=int, default=2)
     ap.add_argument("--years", type=int, default=0, help="vessel-years in all")
     a = ap.parse_args()
     out = Path(a.out)
-    with Pool(2) as pool:
+
+    def seeds(count):
+        return range(a.first, a.first + count)
+
+    with Pool(a.processes) as pool:
         if a.leaks:
-            jobs = [(k, r, s) for k in LEAKS for r in RATES_L_H for s in range(a.leaks)]
+            jobs = [(k, r, s) for k in LEAKS for r in RATES_L_H for s in seeds(a.leaks)]
             rows = list(pool.imap_unordered(leak, jobs, chunksize=2))
             (out / "leaks.json").write_text(json.dumps(_delays(rows), indent=1))
+        if a.draws:
+            jobs = [(k, v, s) for k in LEAKS for v in DRAWS_L for s in seeds(a.draws)]
+            rows = list(pool.imap_unordered(draw, jobs, chunksize=2))
+            (out / "draws.json").write_text(json.dumps(_draws(rows), indent=1))
         if a.years:
             kinds = list(YEARS)
             jobs = [(kinds[i % len(kinds)], 1000 + i) for i in range(a.years)]

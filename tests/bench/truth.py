@@ -15,6 +15,7 @@ AREA_CM2, CAP_L, FULL_L = 900.0, 30.0, 28.5
 L_PER_CM = AREA_CM2 / 1000.0
 REFILL_S = 70 * MINUTE
 LOW_L = 1.5
+DRAW_S = 30.0
 INCH_CM = 2.54
 AHEAD_D = 14
 DRIFT_CM_DAY, RELAY_L_MIN = -0.3, 1.0
@@ -50,6 +51,7 @@ class Scenario:
     fault: str = ""  # unplug | flap | stuck | drift | leak | relay_on
     fault_day: float = 2.0
     leak_l_h: float = 0.5
+    draws: tuple = ()  # (day, litres): taken out at once, within half a minute
     dt_s: float = 10.0  # step of the truth
 
 
@@ -191,6 +193,14 @@ def _fault_span(sc):
     return f0, f0 + FAULT_HOURS.get(sc.fault, 99.0 * 24) * HOUR
 
 
+def _with_draws(sc, demand):
+    steps = max(1, round(DRAW_S / sc.dt_s))
+    for day, litres in sc.draws:
+        i = int(day * DAY / sc.dt_s)
+        demand[i : i + steps] += litres / steps
+    return demand
+
+
 def _with_fault(sc, demand):
     t = np.arange(len(demand)) * sc.dt_s
     f0 = _fault_span(sc)[0]
@@ -276,7 +286,7 @@ def simulate(sc: Scenario, seed: int = 1) -> Run:
     """One seeded run of a scenario."""
     rng = np.random.default_rng(seed)
     n, ext = int(sc.days * DAY / sc.dt_s), int(AHEAD_D * DAY / sc.dt_s)
-    demand = _with_fault(sc, _demand(sc, rng, n + ext))
+    demand = _with_fault(sc, _with_draws(sc, _demand(sc, rng, n + ext)))
     g = np.arange(n) * sc.dt_s
     f0, f1 = _fault_span(sc)
     events = [(f0, min(f1, sc.days * DAY), "fault_" + sc.fault)] if sc.fault else []

@@ -101,8 +101,8 @@ def test_air_that_turns_dry_raises_no_alarm_where_the_room_is_watched() -> None:
 
 @pytest.mark.parametrize(
     ("dry_for_h", "leak_l_per_h", "most_min"),
-    # The delays that hold for 3 L a day. A day later 5 L a day are usual, and what is two and a
-    # half hours of use is more by as much: 60 min become 100.
+    # The delays that hold for 3 L a day. A day later 5 L a day are usual, and what is two
+    # hours of use is more by as much: 60 min become 100.
     [(6.0, 0.2, 360.0), (6.0, 0.5, 60.0), (30.0, 0.2, 360.0), (30.0, 0.5, 100.0)],
 )
 def test_a_leak_in_dry_air_is_told_all_the_same(

@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass
 from math import exp, sqrt
 from typing import Any, Final
 
-from .blocks import BlockCutter, RunningUse
+from .blocks import BlockCutter
+from .course import Course
 from .excursion import LIMIT_SIGMA, Excursion, Trend
 from .ledger import DayBook, DayUse, UseCurve
 from .level_filter import LevelFilter, LevelState
@@ -66,6 +67,9 @@ _DOUBT_FRAC: Final = 0.5
 _BLIND_AFTER_S: Final = 1800.0
 _BLIND_TIMES: Final = 8.0
 """A gap this many times longer than usual is a time without readings."""
+
+_STANDS_OUT: Final = 0.5
+"""Three readings in a row that many standard deviations below are one case in thirty."""
 
 _REST_S: Final = 1800.0
 _SETTLE_S: Final = 6 * HOUR_S
@@ -296,15 +300,30 @@ class Balance:
         self._blocks.clear()
         return out
 
-    def running_use(self, beyond_l: float) -> RunningUse | None:
-        """Return what the block that is still open shows.
-
-        Returns:
-            None while that is not more than ``beyond_l`` (L), or the level is not followed.
-        """
-        if self._is_held or self._excursion is not None:
+    def course(self) -> Course | None:
+        """Return the readings of the level that is followed; None while none is."""
+        start_s = self._cutter.start_s
+        if self._is_held or self._excursion is not None or start_s is None:
             return None
-        return self._cutter.running(self._samples, beyond_l, self._noise_l, self._width_l)
+        from_s = self._cutter.level_from_s
+        return Course(self._samples, from_s, start_s, self._noise_l, self._width_l)
+
+    def fallen_course(self, by_l: float) -> Course | None:
+        """Return the readings if each of the last three has fallen so far; None nearly always.
+
+        Args:
+            by_l: Litres below where the level of the last half hour or so would be now.
+        """
+        rest_l = self._cutter.rest_l
+        if rest_l is None:
+            return None
+        last = self._samples.last(SURE_SAMPLES)
+        if rest_l - last[-1] <= by_l:
+            return None
+        spread_l = sqrt(self._noise_l**2 + self._width_l**2 / 12.0)
+        if rest_l - max(last) <= max(by_l, _STANDS_OUT * spread_l):
+            return None
+        return self.course()
 
     def pop_events(self) -> tuple[Event, ...]:
         """Events since the last call."""

@@ -11,7 +11,6 @@ from dataclasses import replace
 from math import exp
 from typing import Final
 
-from .blocks import RunningUse
 from .quantities import HOUR_S, UseBlock
 
 REFERENCE_AGE_H: Final = 24.0
@@ -75,11 +74,9 @@ class Explained:
         more_l = 0.0 if expected_l is None else explained_l(expected_l, self.ratio)
         return block if more_l <= 0.0 else replace(block, used_l=block.used_l - more_l)
 
-    def running(self, running: RunningUse, expected_l: float | None) -> RunningUse:
-        """Return an open block without what the air explains of it."""
-        block = self.block(running.block, expected_l)
-        more_l = running.block.used_l - block.used_l
-        return replace(running, block=block, least_l=running.least_l - more_l)
+    def expected_l(self, expected_l: float) -> float:
+        """Return the use expected, with what the air explains beyond the learned use."""
+        return expected_l + explained_l(expected_l, self.ratio)
 
     def rel_sigma(self, rel_sigma: float) -> float:
         """Return how unsure the expectation is.

@@ -9,27 +9,31 @@ two levels however long it runs.
 Design (figures and how they were measured: docs/loss-test.md):
 - k is exp(4 s) - 1, 0.4 to 1.4, with s the relative sigma of the expectation, and never less
   than 0.03 L/h: natural change of the use from day to day and an unknown pattern are no loss.
-- H is the largest of five sigma of a block; two and a half hours of use; 1.4 times the largest
+- H is the largest of five sigma of a block; two hours of use; 1.4 times the largest
   excursion that ended by itself in the past week or so; 2.5 times a step that came again if
   it stood out of the noise (a pump's pulse); and 0.12 L. In the first day of learning it is
   twice that, and at least eight hours of use; in the first three hours there is no alarm.
 - One block adds at most 0.7 H; one longer than usual adds up to 0.9 H, and all of it when above H
   and six of its own sigma. A block that takes the sum from below H / 2 to above H raises no alarm
   before the next one bears it out, unless it adds more than 2 H.
-- A block that is still open raises the alarm if sum and block are above an H of one and a half
-  hours of use, what came at once counting at most 0.7 H, if the rest is above H / 2, and if each
-  of the last three readings (and of the last two minutes) is above 0.8 H: bought by that, a
-  strong loss need not wait until a block is closed and another has borne it out.
+- Water taken out at once is no leak. Before a sum above H / 2 raises an alarm the readings are
+  asked whether they tell of a draw (``course``): then it is taken out of the sum, three times in
+  six hours at most.
+- The readings themselves raise the alarm when they tell of a steady fall: by five sigma, beyond
+  what is allowed by an hour of use and at least 0.12 L, at 2.5 times the use or more, and with
+  odds of twenty to one against a draw (a hundred and fifty to one where it is no more than six
+  times the use). So a strong loss need not wait for blocks.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
   the use is back in pattern, or until it is reset.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, isfinite
 from typing import Any, Final
 
-from .blocks import RunningUse
-from .quantities import DAY_S, HOUR_S, UseBlock
+from .course import Course, Stories
+from .quantities import DAY_S, HOUR_S, MINUTE_S, UseBlock
 
 _LEAST_ALLOWANCE: Final = 0.4
 _LEAST_ALLOWANCE_L_PER_S: Final = 0.03 / HOUR_S
@@ -38,7 +42,7 @@ _MOST_ALLOWANCE: Final = 1.4
 _ALLOWANCE_SIGMAS: Final = 4.0
 _THRESHOLD_SIGMAS: Final = 5.0
 _LEAST_THRESHOLD_L: Final = 0.12
-_LEAST_HOURS_OF_USE: Final = 2.5
+_LEAST_HOURS_OF_USE: Final = 2.0
 _PEAK_FACTOR: Final = 1.4
 _STEP_FACTOR: Final = 2.5
 _STEP_SIGMAS: Final = 5.0
@@ -54,9 +58,25 @@ _LONG_BLOCK: Final = 1.4
 _BORNE_OUT_FRAC: Final = 0.5
 _NO_NEED_TIMES: Final = 2.0
 """A long block that far beyond the threshold needs no other to bear it out."""
-_RUNNING_HOURS_OF_USE: Final = 1.5
-"""In the minutes of an open block use cannot have drifted as far as in hours."""
-_RUNNING_FRAC: Final = 0.8
+_FALL_HOURS_OF_USE: Final = 1.0
+"""In the minutes of a steady fall use cannot have drifted as far as in hours."""
+_FALL_SIGMAS: Final = 5.0
+_NEAR_SIGMAS: Final = 2.5
+_FALL_TIMES: Final = 2.5
+_STRONG_TIMES: Final = 6.0
+"""A fall that many times the expected use; a draw and a busy hour after it do not look like one."""
+_STRONG_BETTER: Final = 6.0
+_WEAK_BETTER: Final = 10.0
+"""Twice the logarithm of the odds against a draw: 20 and 150 to one."""
+_WORTH_FRAC: Final = 0.5
+"""Readings fallen by that share of what a steady fall must have lost are worth a look."""
+_DRAW_SIGMAS: Final = 5.0
+_DRAW_BETTER: Final = 4.0
+_DRAW_FRAC: Final = 0.25
+_DRAW_REST_S: Final = 20 * MINUTE_S
+"""What is left of a draw arrives in the blocks of that time."""
+_DRAWS: Final = 3
+_DRAWS_WITHIN_S: Final = 6 * HOUR_S
 _BEYOND_DOUBT: Final = 1.03
 _BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
@@ -83,6 +103,10 @@ class LossVerdict:
     """Litres beyond expectation since then."""
 
 
+def _no_course() -> None:
+    """No readings are at hand."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Latched:
     """What was known when the alarm was raised."""
@@ -95,9 +119,9 @@ class LossTest:
     """One-sided sequential test of use against its learned pattern."""
 
     __slots__ = (
-        "_allowance", "_back_l", "_last_step_l", "_latched", "_learned_s", "_length_s",
-        "_lost_l", "_normal_l_per_s", "_peak_l", "_sigma_l", "_since_s", "_step_l", "_sum_l",
-        "_top_l",
+        "_allowance", "_back_l", "_draw_over_s", "_drawn_l", "_draws_s", "_last_step_l",
+        "_latched", "_learned_s", "_length_s", "_lost_l", "_normal_l_per_s", "_peak_l", "_sigma_l",
+        "_since_s", "_step_l", "_sum_l", "_top_l", "is_near",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -115,9 +139,18 @@ class LossTest:
         self._normal_l_per_s: float | None = None
         self._learned_s = 0.0
         self._latched: _Latched | None = None
+        self.is_near = False
+        """Whether the last look may become an alarm with a reading or two more."""
+        self._draws_s: tuple[float, ...] = ()  # when water was taken out at once, of late
+        self._drawn_l = 0.0  # what is left of the last draw for the blocks to come ...
+        self._draw_over_s = 0.0  # ... until then
 
     def add(
-        self, block: UseBlock, expected_l: float | None, expected_rel_sigma: float
+        self,
+        block: UseBlock,
+        expected_l: float | None,
+        expected_rel_sigma: float,
+        course: Callable[[], Course | None] = _no_course,
     ) -> LossVerdict:
         """Take in a block.
 
@@ -125,13 +158,14 @@ class LossTest:
             block: Closed span of use; skipped when it was not measured.
             expected_l: Use expected in it from the learned pattern; None while unknown.
             expected_rel_sigma: Relative sigma of that expectation.
+            course: Gives the readings up to the block's end; asked only in doubt.
         """
         length_s = block.end_s - block.start_s
         is_usable = block.is_measured and isfinite(block.used_l) and length_s > 0.0
         if is_usable and expected_l is not None:
             self._learn(block, expected_l, length_s)
             if self._latched is None:
-                self._suspect(block, expected_l, expected_rel_sigma)
+                self._suspect(block, expected_l, expected_rel_sigma, course)
             else:
                 self._watch(block, expected_l, self._latched)
         return self._verdict(block.end_s)
@@ -142,42 +176,47 @@ class LossTest:
         return self._latched is not None
 
     @property
-    def doubtful_l(self) -> float:
-        """Litres that an open block must go beyond, by each of its last readings, to matter."""
-        return _RUNNING_FRAC * self._threshold_l(_RUNNING_HOURS_OF_USE) - self._sum_l
+    def worth_l(self) -> float:
+        """Litres that the newest readings must have fallen to be worth a look."""
+        return _WORTH_FRAC * self._fall_threshold_l
 
-    def look(
-        self, running: RunningUse, expected_l: float | None, expected_rel_sigma: float
-    ) -> LossVerdict | None:
-        """Look at a block that is still open; a strong loss need not wait for its end.
+    def look(self, course: Course, expected_l_per_s: float) -> LossVerdict | None:
+        """Look at the newest readings; a strong loss need not wait for the end of a block.
 
-        Nothing is learned from it, and it is added when it is closed.
+        Nothing is learned from them, and their block is added when it is closed.
 
         Args:
-            running: What the open block shows.
-            expected_l: Use expected in it; None while unknown.
-            expected_rel_sigma: Relative sigma of that expectation.
+            course: The readings.
+            expected_l_per_s: Use expected now.
 
         Returns:
-            The verdict when it raises the alarm, else None.
+            The verdict when they raise the alarm, else None.
         """
-        block = running.block
-        if self._latched is not None or expected_l is None or self._learned_s < _BLIND_S:
+        if self._latched is not None or self._learned_s < _BLIND_S:
             return None
-        threshold = self._threshold_l(_RUNNING_HOURS_OF_USE)
-        seen_l = self._sum_l + self._beyond_l(block, expected_l, expected_rel_sigma)
-        steady_l = seen_l - running.jump_l
-        sum_l = steady_l + min(running.jump_l, _MOST_PER_BLOCK * threshold)
-        least_l = seen_l - block.used_l + running.least_l
-        is_borne_out = (
-            steady_l > _BORNE_OUT_FRAC * threshold and least_l > _RUNNING_FRAC * threshold
-        )
-        if sum_l <= threshold or not is_borne_out:
+        stories = Stories(course, expected_l_per_s)
+        fall = stories.tell()[0]
+        self.is_near = False
+        if fall is None:
             return None
-        self._date(block.start_s, self._sum_l, threshold)
-        excess_l = block.used_l - expected_l
-        self._latch(block.end_s, max(self._lost_l + excess_l, sum_l))
-        return self._verdict(block.end_s, excess_l)
+        allowed = max(self._allowance * expected_l_per_s, _LEAST_ALLOWANCE_L_PER_S)
+        beyond = fall.l_per_s - allowed
+        ran_s = stories.end_s - fall.since_s
+        self.is_near = beyond > _NEAR_SIGMAS * fall.sigma_l_per_s and fall.better_than_at_once > 0.0
+        is_strong = fall.l_per_s > _STRONG_TIMES * expected_l_per_s
+        if (
+            not self.is_near
+            or beyond < _FALL_SIGMAS * fall.sigma_l_per_s
+            or fall.litres - allowed * ran_s < self._fall_threshold_l
+            or fall.l_per_s < _FALL_TIMES * expected_l_per_s
+            or fall.better_than_at_once < (_STRONG_BETTER if is_strong else _WEAK_BETTER)
+        ):
+            return None
+        # The open block adds its own part when it is closed.
+        closed_s = min(max(course.open_s - fall.since_s, 0.0), ran_s)
+        self._since_s, self._lost_l = fall.since_s, fall.l_per_s * closed_s
+        self._latch(stories.end_s, fall.l_per_s * ran_s)
+        return self._verdict(stories.end_s, fall.l_per_s * (ran_s - closed_s))
 
     def _learn(self, block: UseBlock, expected_l: float, length_s: float) -> None:
         """Scale of noise and of normal use."""
@@ -201,16 +240,25 @@ class LossTest:
     @property
     def threshold_l(self) -> float:
         """Litres beyond allowance at which the alarm is raised now."""
-        return self._threshold_l(_LEAST_HOURS_OF_USE)
-
-    def _threshold_l(self, hours_of_use: float) -> float:
         sigma = self._sigma_l or 0.0
-        hour_l = HOUR_S * (self._normal_l_per_s or 0.0)
-        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, hours_of_use * hour_l)
-        threshold = max(threshold, _LEAST_THRESHOLD_L)
-        if self._learned_s < _LEARNING_S:
-            threshold = max(2.0 * threshold, _LEARNING_HOURS_OF_USE * hour_l)
-        return threshold
+        threshold = max(_THRESHOLD_SIGMAS * sigma, self._peak_l, _LEAST_THRESHOLD_L)
+        return self._patient_l(max(threshold, _LEAST_HOURS_OF_USE * self._hour_l))
+
+    def _patient_l(self, threshold_l: float) -> float:
+        """Return a threshold as it is in the first day, too."""
+        if self._learned_s >= _LEARNING_S:
+            return threshold_l
+        return max(2.0 * threshold_l, _LEARNING_HOURS_OF_USE * self._hour_l)
+
+    @property
+    def _hour_l(self) -> float:
+        """Litres used in an hour of an ordinary day."""
+        return HOUR_S * (self._normal_l_per_s or 0.0)
+
+    @property
+    def _fall_threshold_l(self) -> float:
+        """Litres of a steady fall beyond allowance; its noise is judged by its own sigma."""
+        return self._patient_l(max(_FALL_HOURS_OF_USE * self._hour_l, _LEAST_THRESHOLD_L))
 
     def _beyond_l(self, block: UseBlock, expected_l: float, rel_sigma: float) -> float:
         """Litres beyond what is expected and allowed."""
@@ -231,11 +279,19 @@ class LossTest:
         self._latched = _Latched(lost_l / (now_s - since_s), self._normal_l_per_s or 0.0)
         self._back_l = 0.0
 
-    def _suspect(self, block: UseBlock, expected_l: float, rel_sigma: float) -> None:
+    def _suspect(
+        self,
+        block: UseBlock,
+        expected_l: float,
+        rel_sigma: float,
+        course: Callable[[], Course | None],
+    ) -> None:
         threshold = max(self.threshold_l, _THRESHOLD_SIGMAS * block.sigma_l)
-        beyond = self._beyond_l(block, expected_l, rel_sigma)
+        beyond = self._without_draw_l(block, self._beyond_l(block, expected_l, rel_sigma))
         before_l = self._sum_l
         self._sum_l += self._bounded_l(beyond, block, threshold)
+        if self._sum_l > _BORNE_OUT_FRAC * threshold:
+            beyond -= self._take_out_draw_l(block, expected_l, threshold, course())
         if self._sum_l <= 0.0:
             # The excursion ended by itself: its height is what ordinary use can do here.
             self._tolerate()
@@ -254,6 +310,39 @@ class LossTest:
         )
         if self._sum_l > threshold and is_borne_out and self._learned_s >= _BLIND_S:
             self._latch(block.end_s, max(self._lost_l, self._sum_l))
+
+    def _without_draw_l(self, block: UseBlock, beyond_l: float) -> float:
+        """Return what a block adds without what is left of a draw."""
+        if self._drawn_l > 0.0:
+            part_l = min(max(beyond_l, 0.0), self._drawn_l)
+            is_late = block.end_s > self._draw_over_s
+            self._drawn_l = 0.0 if is_late else self._drawn_l - part_l
+            beyond_l -= part_l
+        return beyond_l
+
+    def _take_out_draw_l(
+        self, block: UseBlock, expected_l: float, threshold: float, course: Course | None
+    ) -> float:
+        """Take what was drawn at once out of the sum, for it is no leak; return the litres."""
+        self._draws_s = tuple(
+            t_s for t_s in self._draws_s if 0.0 <= block.end_s - t_s < _DRAWS_WITHIN_S
+        )
+        if course is None or len(self._draws_s) >= _DRAWS:
+            return 0.0
+        draw = Stories(course, expected_l / (block.end_s - block.start_s)).tell()[1]
+        if (
+            draw is None
+            or draw.litres < max(_DRAW_FRAC * threshold, _DRAW_SIGMAS * draw.sigma_l)
+            or draw.better_than_steady < _DRAW_BETTER
+        ):
+            return 0.0
+        taken_l = min(draw.litres, self._sum_l)
+        self._sum_l -= taken_l
+        self._lost_l -= taken_l
+        self._drawn_l = draw.litres - taken_l
+        self._draw_over_s = block.end_s + _DRAW_REST_S
+        self._draws_s = (*self._draws_s, block.end_s)
+        return taken_l
 
     def _watch(self, block: UseBlock, expected_l: float, latched: _Latched) -> None:
         """Count what is lost while the alarm stands; let go when use is back in pattern."""

@@ -18,7 +18,17 @@ from .guard_events import LevelReported
 from .ledger import DayUse
 from .loss import LossTest, LossVerdict
 from .probe_temperature import ProbeTemperature
-from .quantities import DAY_S, MINUTE_S, DaySpan, Interval, Reading, Reason, Status, UseBlock
+from .quantities import (
+    DAY_S,
+    HOUR_S,
+    MINUTE_S,
+    DaySpan,
+    Interval,
+    Reading,
+    Reason,
+    Status,
+    UseBlock,
+)
 from .samples import Samples
 
 SNAPSHOT_VERSION: Final = 1
@@ -36,6 +46,10 @@ ESTIMATE_HOLD_S: Final = 2 * DAY_S
 CARRY_EVERY_S: Final = 5 * MINUTE_S
 """How often use is carried on between the reports of a good signal: a look costs, and shows
 nothing new."""
+LOOK_EVERY_S: Final = 50.0
+LOOK_WHILE_FAR_S: Final = 2.8 * MINUTE_S
+"""How often readings are looked at for a steady fall, and how often while there is none near: a
+look costs more than all the rest of a report."""
 VIEW_FOR_S: Final = 3 * MINUTE_S
 VIEW_WITHIN_FRAC: Final = 0.0002
 """For how long, and while the volume has moved by less than this share of the capacity, a view
@@ -95,11 +109,11 @@ class VesselModel:
         "_burst",
         "_check",
         "_conditioner",
-        "_doubtful_l",
         "_explained",
         "_forecaster",
         "_full_l",
         "_good_s",
+        "_looked_s",
         "_loss",
         "_loss_verdict",
         "_probe",
@@ -108,6 +122,7 @@ class VesselModel:
         "_start_l",
         "_temp_c",
         "_verdict",
+        "_worth_l",
         "_zero_l",
         "events",
         "recent",
@@ -125,7 +140,8 @@ class VesselModel:
         self._forecaster = Forecaster()
         self._loss = LossTest()
         self._loss_verdict: LossVerdict | None = None
-        self._doubtful_l: float | None = None  # worked out once a block
+        self._worth_l: float | None = None  # worked out once a block
+        self._looked_s = float("-inf")
         self._explained = Explained()
         self._burst = BurstWatch()
         self._probe = ProbeTemperature()
@@ -269,11 +285,11 @@ class VesselModel:
                 is_draining=is_draining,
             )
         for block in balance.pop_blocks():
-            self._doubtful_l = None
+            self._worth_l = None
             self._judge(block, utc_offset_s)
             self._forecaster.add(block, utc_offset_s)
         if verdict.accepted:
-            self._look_ahead(utc_offset_s)
+            self._look_ahead(verdict.t_s, utc_offset_s)
         self.events.extend(balance.pop_events())
 
     def _judge(self, block: UseBlock, utc_offset_s: float) -> None:
@@ -281,18 +297,21 @@ class VesselModel:
         expected_l, sigma = self._expected(block, utc_offset_s)
         if not self._loss.is_standing:
             block = self._explained.block(block, expected_l)
-        self._loss_verdict = self._loss.add(block, expected_l, sigma)
+        self._loss_verdict = self._loss.add(block, expected_l, sigma, self._balance.course)
 
-    def _look_ahead(self, utc_offset_s: float) -> None:
-        """Show the loss test the block that is still open."""
-        if self._doubtful_l is None:
-            self._doubtful_l = self._loss.doubtful_l
-        running = self._balance.running_use(self._doubtful_l)
-        if running is None:
+    def _look_ahead(self, t_s: float, utc_offset_s: float) -> None:
+        """Show the loss test the newest readings, where they have fallen."""
+        if self._worth_l is None:
+            self._worth_l = self._loss.worth_l
+        course = self._balance.fallen_course(self._worth_l)
+        every_s = LOOK_EVERY_S if self._loss.is_near else LOOK_WHILE_FAR_S
+        if course is None or 0.0 <= t_s - self._looked_s < every_s:
             return
-        expected_l, sigma = self._expected(running.block, utc_offset_s)
-        running = self._explained.running(running, expected_l)
-        found = self._loss.look(running, expected_l, sigma)
+        self._looked_s = t_s
+        hour_l = self._forecaster.expected_l(t_s - HOUR_S, t_s, utc_offset_s)
+        if hour_l is None:
+            return
+        found = self._loss.look(course, self._explained.expected_l(hour_l) / HOUR_S)
         if found is not None:
             self._loss_verdict = found
 
@@ -443,7 +462,7 @@ class VesselModel:
     def acknowledge_loss(self) -> None:
         """Accept the present use as it is; the loss test starts anew."""
         self._loss.reset()
-        self._doubtful_l = None
+        self._worth_l = None
         self._loss_verdict = None
         self._burst.accept()
 
@@ -497,7 +516,7 @@ class VesselModel:
             self._balance.restore(data["balance"])
             self._forecaster.restore(data["forecaster"])
             self._loss.restore(data["loss"])
-            self._doubtful_l = None
+            self._worth_l = None
             # Snapshots of the first release know nothing of the probe; it is learned anew.
             self._probe = ProbeTemperature()
             if "probe" in data:
