@@ -98,7 +98,7 @@ def draw(job):
         now = is_alarm(model)
         if now and not was:
             since = int(np.searchsorted(at_d * DAY, t)) - 1
-        if now and 0 <= since and t - at_d[since] * DAY < DRAW_WATCHED_S:
+        if now and since >= 0 and t - at_d[since] * DAY < DRAW_WATCHED_S:
             told.add(since)
             minutes += (t - last) / 60
         was, last = now, t

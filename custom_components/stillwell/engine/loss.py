@@ -18,7 +18,7 @@ Design (figures and how they were measured: docs/loss-test.md):
   before the next one bears it out, unless it adds more than 2 H.
 - Water taken out at once is no leak. Before a sum above H / 2 raises an alarm the readings are
   asked whether they tell of a draw (``course``): then it is taken out of the sum, three times in
-  six hours at most.
+  a row and once more every two hours.
 - The readings themselves raise the alarm when they tell of a steady fall: by five sigma, beyond
   what is allowed by an hour of use and at least 0.12 L, at 2.5 times the use or more, and with
   odds of twenty to one against a draw (a hundred and fifty to one where it is no more than six
@@ -76,7 +76,8 @@ _DRAW_FRAC: Final = 0.25
 _DRAW_REST_S: Final = 20 * MINUTE_S
 """What is left of a draw arrives in the blocks of that time."""
 _DRAWS: Final = 3
-_DRAWS_WITHIN_S: Final = 6 * HOUR_S
+_DRAW_EVERY_S: Final = 2 * HOUR_S
+"""So many draws in a row are believed, and one more every so long: portions that go on are not."""
 _BEYOND_DOUBT: Final = 1.03
 _BEYOND_DOUBT_SIGMAS: Final = 5.4
 _TRUST_EXPECTATION_S: Final = 20 * HOUR_S
@@ -119,7 +120,7 @@ class LossTest:
     """One-sided sequential test of use against its learned pattern."""
 
     __slots__ = (
-        "_allowance", "_back_l", "_draw_over_s", "_drawn_l", "_draws_s", "_last_step_l",
+        "_allowance", "_back_l", "_draw_left", "_draws_free_s", "_last_step_l",
         "_latched", "_learned_s", "_length_s", "_lost_l", "_normal_l_per_s", "_peak_l", "_sigma_l",
         "_since_s", "_step_l", "_sum_l", "_top_l", "is_near",
     )  # fmt: skip
@@ -141,9 +142,8 @@ class LossTest:
         self._latched: _Latched | None = None
         self.is_near = False
         """Whether the last look may become an alarm with a reading or two more."""
-        self._draws_s: tuple[float, ...] = ()  # when water was taken out at once, of late
-        self._drawn_l = 0.0  # what is left of the last draw for the blocks to come ...
-        self._draw_over_s = 0.0  # ... until then
+        self._draws_free_s = 0.0  # every draw puts that off, from now on at least
+        self._draw_left: tuple[float, float] | None = None  # litres still to come, until when
 
     def add(
         self,
@@ -313,23 +313,22 @@ class LossTest:
 
     def _without_draw_l(self, block: UseBlock, beyond_l: float) -> float:
         """Return what a block adds without what is left of a draw."""
-        if self._drawn_l > 0.0:
-            part_l = min(max(beyond_l, 0.0), self._drawn_l)
-            is_late = block.end_s > self._draw_over_s
-            self._drawn_l = 0.0 if is_late else self._drawn_l - part_l
-            beyond_l -= part_l
-        return beyond_l
+        if self._draw_left is None:
+            return beyond_l
+        left_l, until_s = self._draw_left
+        part_l = min(max(beyond_l, 0.0), left_l)
+        self._draw_left = None if block.end_s > until_s else (left_l - part_l, until_s)
+        return beyond_l - part_l
 
     def _take_out_draw_l(
         self, block: UseBlock, expected_l: float, threshold: float, course: Course | None
     ) -> float:
         """Take what was drawn at once out of the sum, for it is no leak; return the litres."""
-        self._draws_s = tuple(
-            t_s for t_s in self._draws_s if 0.0 <= block.end_s - t_s < _DRAWS_WITHIN_S
-        )
-        if course is None or len(self._draws_s) >= _DRAWS:
+        now_s = block.end_s
+        free_s = max(self._draws_free_s, now_s)
+        if course is None or free_s - now_s > (_DRAWS - 1) * _DRAW_EVERY_S:
             return 0.0
-        draw = Stories(course, expected_l / (block.end_s - block.start_s)).tell()[1]
+        draw = Stories(course, expected_l / (now_s - block.start_s)).tell()[1]
         if (
             draw is None
             or draw.litres < max(_DRAW_FRAC * threshold, _DRAW_SIGMAS * draw.sigma_l)
@@ -339,9 +338,8 @@ class LossTest:
         taken_l = min(draw.litres, self._sum_l)
         self._sum_l -= taken_l
         self._lost_l -= taken_l
-        self._drawn_l = draw.litres - taken_l
-        self._draw_over_s = block.end_s + _DRAW_REST_S
-        self._draws_s = (*self._draws_s, block.end_s)
+        self._draw_left = (draw.litres - taken_l, now_s + _DRAW_REST_S)
+        self._draws_free_s = free_s + _DRAW_EVERY_S
         return taken_l
 
     def _watch(self, block: UseBlock, expected_l: float, latched: _Latched) -> None:
