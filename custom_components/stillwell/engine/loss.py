@@ -24,7 +24,8 @@ Design (figures and how they were measured: docs/loss-test.md):
   odds of twenty to one against a draw (a hundred and fifty to one where it is no more than six
   times the use). So a strong loss need not wait for blocks.
 - The alarm latches until a second sum, running the other way at half the excess, shows that
-  the use is back in pattern, or until it is reset.
+  the use is back in pattern, until within two hours the readings tell of a draw after all, or
+  until it is reset.
 """
 
 from collections.abc import Callable
@@ -32,7 +33,7 @@ from dataclasses import dataclass
 from math import exp, isfinite
 from typing import Any, Final
 
-from .course import Course, Stories
+from .course import AtOnce, Course, Stories
 from .quantities import DAY_S, HOUR_S, MINUTE_S, UseBlock
 
 _LEAST_ALLOWANCE: Final = 0.4
@@ -73,6 +74,8 @@ _WORTH_FRAC: Final = 0.5
 _DRAW_SIGMAS: Final = 5.0
 _DRAW_BETTER: Final = 4.0
 _DRAW_FRAC: Final = 0.25
+_DRAWN_FRAC: Final = 0.6
+"""An alarm is let go when a draw explains that share of what it counts as lost."""
 _DRAW_REST_S: Final = 20 * MINUTE_S
 """What is left of a draw arrives in the blocks of that time."""
 _DRAWS: Final = 3
@@ -167,7 +170,7 @@ class LossTest:
             if self._latched is None:
                 self._suspect(block, expected_l, expected_rel_sigma, course)
             else:
-                self._watch(block, expected_l, self._latched)
+                self._watch(block, expected_l, self._latched, course)
         return self._verdict(block.end_s)
 
     @property
@@ -328,12 +331,8 @@ class LossTest:
         free_s = max(self._draws_free_s, now_s)
         if course is None or free_s - now_s > (_DRAWS - 1) * _DRAW_EVERY_S:
             return 0.0
-        draw = Stories(course, expected_l / (now_s - block.start_s)).tell()[1]
-        if (
-            draw is None
-            or draw.litres < max(_DRAW_FRAC * threshold, _DRAW_SIGMAS * draw.sigma_l)
-            or draw.better_than_steady < _DRAW_BETTER
-        ):
+        draw = self._draw(course, expected_l / (now_s - block.start_s), threshold)
+        if draw is None:
             return 0.0
         taken_l = min(draw.litres, self._sum_l)
         self._sum_l -= taken_l
@@ -342,7 +341,24 @@ class LossTest:
         self._draws_free_s = free_s + _DRAW_EVERY_S
         return taken_l
 
-    def _watch(self, block: UseBlock, expected_l: float, latched: _Latched) -> None:
+    def _draw(self, course: Course, expected_l_per_s: float, threshold: float) -> AtOnce | None:
+        """Return what was drawn at once, where the readings leave little doubt of it."""
+        draw = Stories(course, expected_l_per_s).tell()[1]
+        if (
+            draw is None
+            or draw.litres < max(_DRAW_FRAC * threshold, _DRAW_SIGMAS * draw.sigma_l)
+            or draw.better_than_steady < _DRAW_BETTER
+        ):
+            return None
+        return draw
+
+    def _watch(
+        self,
+        block: UseBlock,
+        expected_l: float,
+        latched: _Latched,
+        course: Callable[[], Course | None],
+    ) -> None:
         """Count what is lost while the alarm stands; let go when use is back in pattern."""
         length_s = block.end_s - block.start_s
         since_s = block.start_s if self._since_s is None else self._since_s
@@ -355,8 +371,22 @@ class LossTest:
         half_l = 0.5 * excess_l_per_s * length_s
         step_l = self._bounded_l(half_l - excess_l, block, self.threshold_l)
         self._back_l = max(self._back_l + step_l, 0.0)
-        if self._back_l > self.threshold_l:
+        if self._back_l > self.threshold_l or self._was_drawn(block, expected_l, course):
             self.reset()
+
+    def _was_drawn(
+        self, block: UseBlock, expected_l: float, course: Callable[[], Course | None]
+    ) -> bool:
+        """Whether the readings now say that an alarm was raised by a draw."""
+        since_s = block.end_s if self._since_s is None else self._since_s
+        if block.end_s - since_s > _DRAW_EVERY_S:
+            return False
+        seen = course()
+        if seen is None:
+            return False
+        expected_l_per_s = expected_l / (block.end_s - block.start_s)
+        draw = self._draw(seen, expected_l_per_s, self.threshold_l)
+        return draw is not None and draw.litres > _DRAWN_FRAC * self._lost_l
 
     def _bounded_l(self, beyond_l: float, block: UseBlock, threshold_l: float) -> float:
         """What one block may add; a block longer than usual rests on more readings."""
