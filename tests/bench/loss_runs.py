@@ -13,6 +13,7 @@ from zlib import crc32
 
 import numpy as np
 from engine_feed import follow, new_model
+from scipy.stats import chi2
 from truth import DAY, EXTRAS, HOUR, SCENARIOS, simulate
 
 RATES_L_H = (0.2, 0.5, 2.0)
@@ -160,8 +161,12 @@ def _false_alarms(rows):
         for kind in YEARS
         if any(r["kind"] == kind for r in rows)
     }
+    total = sum(r["alarms"] for r in rows)
+    # Exact interval of a Poisson count (Garwood 1936): quantiles of chi squared.
+    low, high = chi2.ppf(0.025, 2 * total) / 2 if total else 0.0, chi2.ppf(0.975, 2 * total + 2) / 2
     return {
         "years": len(rows),
+        "interval_95": [float(low) / len(rows), float(high) / len(rows)],
         "per_year": sum(r["alarms"] for r in rows) / len(rows),
         "hours_per_year": sum(r["hours"] for r in rows) / len(rows),
         "years_with_any": sum(r["alarms"] > 0 for r in rows),

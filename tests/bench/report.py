@@ -457,13 +457,24 @@ def losses(tab):
             f"<= {limit} min",
             res["median_min"] <= limit,
         )
+    for litres, res in tab.load("draws").items():
+        tab.row(
+            f"{litres} L drawn at once: warned of within six hours",
+            "",
+            f"{res['told']} of {res['draws']}; stood {num(res['stood_min'], 0)} min",
+            "",
+            "",
+            "",
+            None,
+        )
     years = tab.load("years")
     if years:
         kinds = "; ".join(f"{k} {v:.1f}" for k, v in years["by_kind"].items())
         tab.row(
             f"false alarms per vessel-year, {years['years']} vessel-years simulated",
             "one at every refill or flicker",
-            f"{years['per_year']:.2f} ({kinds})",
+            f"{years['per_year']:.2f} (95 %: {years['interval_95'][0]:.2f} to"
+            f" {years['interval_95'][1]:.2f}; {kinds})",
             "inventory reconciliation: <= 0.05 in a monthly test",
             "",
             "<= 1",
