@@ -44,7 +44,9 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
-    await hass.config_entries.async_forward_entry_setups(entry, system.platforms)
+    for platform in system.platforms:
+        # One by one: all at once would be one piece of work for the hub's loop.
+        await hass.config_entries.async_forward_entry_setups(entry, (platform,))
     for unregister in await async_register_sentences(hass, system):
         entry.async_on_unload(unregister)
     entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")

@@ -17,9 +17,9 @@ SAVE_DELAY_S: Final = 10800.0
 """Learned state is saved every few hours and at stop. A power cut then loses what was learned
 since, and the next level reading makes good what was used meanwhile; a worn-out card is not made
 good. What a person said is saved soon, and what safety depends on at once, in a file of its own."""
-SAVE_SPREAD: Final = 1 / 6
-"""Share of the delay over which the files are spread, so that many systems do not all make their
-snapshots in the same moment."""
+SAVE_SPREAD_S: Final = 1800
+"""The files are spread over so long, so that many systems do not all make their snapshots in the
+same moment."""
 TOLD_DELAY_S: Final = 60.0
 
 type Payload = dict[str, dict[str, Any]]
@@ -52,8 +52,7 @@ class VesselStore:
         self._hass = hass
         self.key = key
         self._due_s: float | None = None
-        part = crc32(key.encode()) / 2**32
-        self._delay_s = SAVE_DELAY_S * (1.0 - SAVE_SPREAD * part)
+        self._delay_s = SAVE_DELAY_S - crc32(key.encode()) % SAVE_SPREAD_S
         self._store = _HonestStore(
             hass, STORE_VERSION, key, minor_version=STORE_MINOR_VERSION, atomic_writes=True
         )

@@ -236,6 +236,7 @@ def test_nothing_is_said_before_about_an_hour() -> None:
     assert empty.flow is Flow.UNKNOWN
     assert empty.full_at_s(20.0) is None
     assert empty.days == ()
+    assert empty.course() is None
     empty.hold(START, day_of(START))
     empty.restarted(START)
     assert empty.total_used_l == 0.0

@@ -308,7 +308,7 @@ def _tripping(scene: Scene[Event]) -> Step | None:
         return Step(Cue.OFF_CONFIRMED, decision=decision, notices=notices)
     if off is not None and not off.escalated and is_stuck(state, off, scene.t_s):
         return _escalated(TripReason.STUCK_ON, NoticeKind.OFF_NOT_CONFIRMED)
-    return _water_seen(state) or _latched_request(scene)
+    return _latched_request(scene) or _water_seen(state)
 
 
 def _escalated(reason: TripReason, kind: NoticeKind) -> Step:
@@ -326,7 +326,8 @@ def _locked_out(scene: Scene[Event]) -> Step | None:
         return _unwanted(scene.event.actor, BlockReason.LOCKED_OUT)
     if scene.state.off_watch.found:
         return _escalated(TripReason.FLOW_WHILE_OFF, NoticeKind.FLOW_WHILE_OFF)
-    return _water_seen(scene.state) or _latched_request(scene)
+    # Who asks gets an answer; the next report comes soon.
+    return _latched_request(scene) or _water_seen(scene.state)
 
 
 def _water_seen(state: GuardState) -> Step | None:
