@@ -8,7 +8,7 @@ from homeassistant.core import HomeAssistant
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import entity_registry as er
 
-from .lab import SOURCE, SQUARE_L_PER_CM, Lab
+from .lab import SOURCE, SQUARE_L_PER_CM, VALVE, Lab
 
 CM_PER_MIN_AT_3_L_PER_DAY = 3.0 / SQUARE_L_PER_CM / 1440.0
 DERIVED = (
@@ -198,3 +198,15 @@ async def test_a_source_that_was_never_there_is_told_once_and_not_at_every_tick(
     held = lab.runtime.view
     await lab.wait(120)
     assert lab.runtime.view.held_s > held.held_s + 60
+
+
+@pytest.mark.parametrize("device", [None, VALVE])
+async def test_no_platform_is_set_up_in_vain(
+    hass: HomeAssistant, lab: Lab, device: str | None
+) -> None:
+    """A reservoir alone has nothing to press or to switch; a line that fills it has."""
+    await lab.set_up(**({} if device is None else {"device": device}))
+    there = {name for name in hass.config.components if name.startswith(f"{DOMAIN}.")}
+    has_buttons = f"{DOMAIN}.button" in there and f"{DOMAIN}.switch" in there
+    assert has_buttons == (device is not None)
+    assert {f"{DOMAIN}.sensor", f"{DOMAIN}.binary_sensor"} <= there

@@ -170,15 +170,18 @@ async def test_a_silent_thermometer_counts_as_lost(
     assert lab.state("cut_out").state == "off"
 
 
+def _lagoons_watch() -> dict[str, Any]:
+    """A second watch, which comes first."""
+    named = {"subentry_id": "a_lagoon_temperature", "title": "Lagoon temperature"}
+    return watch(temperature_source="sensor.lagoon_temperature") | named
+
+
 async def test_a_fault_in_another_watch_does_not_stop_time_for_the_cut_out(
     lab: Lab, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """What was silent before the fault is lost all the same, and the heater goes off."""
     lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
-    other = watch(temperature_source="sensor.lagoon_temperature") | {
-        "subentry_id": "a_lagoon_temperature", "title": "Lagoon temperature",
-    }  # fmt: skip
-    await lab.set_up(other, watch())
+    await lab.set_up(_lagoons_watch(), watch())
     broken, alive = lab.entry.runtime_data.watches.values()
 
     def fail(_now_s: float) -> None:
@@ -199,9 +202,6 @@ async def test_a_watch_that_fails_at_the_start_stops_no_other(
 ) -> None:
     """Guards of fill lines and the cut-out of another heater come to life all the same."""
     lab.hass.states.async_set(SOURCE, "25.5", {"unit_of_measurement": "°C"})
-    other = watch(temperature_source="sensor.lagoon_temperature") | {
-        "subentry_id": "a_lagoon_temperature", "title": "Lagoon temperature",
-    }  # fmt: skip
     real = TemperatureWatch.async_look
 
     def fail(self: TemperatureWatch, now_s: float) -> None:
@@ -210,7 +210,7 @@ async def test_a_watch_that_fails_at_the_start_stops_no_other(
         real(self, now_s)
 
     monkeypatch.setattr(TemperatureWatch, "async_look", fail)
-    await lab.set_up(other, watch())
+    await lab.set_up(_lagoons_watch(), watch())
     assert "a defect" in caplog.text
     assert lab.entry.state is ConfigEntryState.LOADED
     alive = lab.entry.runtime_data.watches["nursery_temperature"]
