@@ -1,6 +1,7 @@
 """Shared set-up of the tests that run in a hub."""
 
 import json
+import os
 from pathlib import Path
 from string import Formatter
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from homeassistant.core import HomeAssistant
 
     from .lab import Lab
+
+BEGINS = "2026-03-02 10:00:00+00:00"
+"""A Monday; STILLWELL_TESTS_BEGIN names another, to see the tests at another time."""
 
 PACKAGE_DIR = Path(package.__file__).parent
 
@@ -161,6 +165,13 @@ def add_system(hass: HomeAssistant) -> Callable[..., MockConfigEntry]:
         return entry
 
     return add
+
+
+@pytest.fixture
+def freezer(freezer: FrozenDateTimeFactory) -> FrozenDateTimeFactory:
+    """Stop the clock at a moment of its own: no test may depend on when it is run."""
+    freezer.move_to(os.environ.get("STILLWELL_TESTS_BEGIN", BEGINS))
+    return freezer
 
 
 @pytest.fixture
