@@ -23,7 +23,7 @@ from .texts import Words, load
 
 FOLDER = ROOT / "build/screens"
 LANGUAGES = ("en", "de", "es", "fr", "nl")
-CHANGING = ("added", "calibration")
+CHANGING = ("added", "calibration", "spoilt")
 """Parts that change the lab: one screen after the other."""
 PARTS = (
     *CHANGING,
@@ -137,11 +137,16 @@ class Show:
         async def pour(one: Screen) -> None:
             await tour.calibration(one, lab, _pour(lab))
 
+        async def spoilt(one: Screen) -> None:
+            self.seen |= await tour.spoilt_forms(one, lab)
+
         await tour.add_dashboard(lab)
         await self._each("calibration", pour)
         await trouble.change_that_ends_early(lab)
         await trouble.standstill(lab)
         await trouble.go_wrong(lab)
+        with trouble.no_folder_for_blueprints(lab.stage.hub.config):
+            await self._each("spoilt", spoilt)
         # Meanwhile the rare reports are noticed, too.
         await trouble.lose_water(lab)
         await self._each("repairs", lambda one: tour.repairs(one, lab))

@@ -13,6 +13,8 @@ type Change = tuple[str, str, dict[str, Any]]
 
 NEW: Final = "Quarantine"
 """The name of what is entered and never saved."""
+BROKEN_SUMP: Final = "Nursery broken sump"
+SPARE_SUMP: Final = "Nursery spare sump"
 HUGE: Final = 9_999_999
 
 
@@ -24,6 +26,7 @@ class Walk:
     forms: Forms
     changes: tuple[Change, ...] = ()
     name: str = ""
+    system: str = "Lagoon"
 
     @property
     def label(self) -> str:
@@ -226,8 +229,15 @@ def lines(lab: Lab) -> list[Walk]:
         ("longest_run_short", "limits", {"longest_run": duration(61)}),
         ("longest_run_pours", "limits", {"longest_run": duration(7200)}),
     )
+    wide = {**own, "destination": lab.parts["Lagoon mixing vat"], "feeds_system": True}
     return [
         Walk("fill_line", {"user": user, "limits": given}, top_off),
+        Walk(
+            "fill_line",
+            {"user": wide, "limits": plain},
+            (("fresh_cap_marks", "limits", {}),),
+            "fill line of a wide band",
+        ),
         Walk("fill_line", {"user": own, "limits": plain}, filled, "fill line of a reservoir"),
     ]
 
@@ -338,7 +348,72 @@ def watches(lab: Lab) -> list[Walk]:
             (
                 *names("Lagoon water change"),
                 ("share_range", "user", {"largest_share": 90}),
+                (
+                    "lines_apart",
+                    "user",
+                    {"refill_line": lab.parts[lab.line_of("Lagoon reservoir")]},
+                ),
+                (
+                    "refill_is_fresh",
+                    "user",
+                    {"refill_line": lab.parts[lab.line_of("Lagoon sump")]},
+                ),
             ),
+        ),
+    ]
+
+
+def spoilt(lab: Lab) -> list[Walk]:
+    """Return the walks that need vessels whose settings are no use, or a torn folder."""
+    dosing = lab.dosing()
+    pump = {**dosing["user"], "name": NEW, "dosing_pump": "input_boolean.quarantine_pump"}
+    drain = {
+        "name": NEW,
+        "device": "input_boolean.spare_valve",
+        "direction": "drain",
+        "feeds_system": False,
+        "rehearsal": False,
+    }
+    plain = merged(limits(15), {"tests": {}})
+    broken, plain_sump = lab.parts[BROKEN_SUMP], lab.parts[SPARE_SUMP]
+    return [
+        Walk(
+            "fill_line",
+            {"user": {**drain, "destination": broken}, "limits": plain},
+            (("destination_invalid", "limits", {}),),
+            "line of a broken sump",
+            "Nursery",
+        ),
+        Walk(
+            "fill_line",
+            {"user": {**drain, "destination": plain_sump}, "limits": plain},
+            (("drain_needs_pump", "limits", {}),),
+            "drain of a sump",
+            "Nursery",
+        ),
+        Walk(
+            "dosing",
+            {"user": {**pump, "vessel": broken}, "limits": dosing["limits"]},
+            (("vessel_invalid", "limits", {}),),
+            "dosing into a broken sump",
+            "Nursery",
+        ),
+        Walk(
+            "dosing",
+            {
+                "user": {**pump, "vessel": plain_sump},
+                "limits": {**dosing["limits"], "per_day": 300},
+            },
+            (("ph_rise_unknown", "limits", {}),),
+            "dosing into fresh water",
+            "Nursery",
+        ),
+        Walk(
+            "reservoir",
+            _vessel_forms("reservoir"),
+            (("not_written", "confirm", {"blueprints": True}),),
+            "reservoir with blueprints",
+            "Nursery",
         ),
     ]
 

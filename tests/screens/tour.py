@@ -7,7 +7,18 @@ from demo.hub import HubError
 from demo.stage import say
 from playwright.async_api import Error
 
-from .forms import CHANGED, NEW, SYSTEM, SYSTEM_CHANGES, Walk, lines, merged, vessels, watches
+from .forms import (
+    CHANGED,
+    NEW,
+    SYSTEM,
+    SYSTEM_CHANGES,
+    Walk,
+    lines,
+    merged,
+    spoilt,
+    vessels,
+    watches,
+)
 from .lab import Lab
 from .page import FIND, Screen
 
@@ -72,7 +83,7 @@ async def _show_part(
 async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) -> set[str]:
     """Go through a form: as it opens, each refusal, as it is filled in, and on to the next."""
     seen: set[str] = set()
-    step = await lab.start("Lagoon", walk.kind)
+    step = await lab.start(walk.system, walk.kind)
     number = 0
     while step["type"] == "form":
         number += 1
@@ -158,6 +169,15 @@ async def _system(screen: Screen, lab: Lab, *, with_refusals: bool) -> set[str]:
     await show(step, "change system")
     await client.delete(f"{SYSTEM_FLOW}/{step['flow_id']}")
     await screen.close_flow()
+    return seen
+
+
+async def spoilt_forms(screen: Screen, lab: Lab) -> set[str]:
+    """Show what forms refuse because something else is broken."""
+    await screen.visit(INTEGRATION, 2500)
+    seen: set[str] = set()
+    for walk in spoilt(lab):
+        seen |= await _walk(screen, lab, walk, with_refusals=True)
     return seen
 
 

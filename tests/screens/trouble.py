@@ -9,13 +9,15 @@ import copy
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from demo.hub import ROOT, HubError, wait_for
 from demo.stage import say
 
+from .forms import BROKEN_SUMP, SPARE_SUMP
 from .lab import LAGOON, NURSERY, Lab
 
 PACKAGE: Final = ROOT / "custom_components"
@@ -74,6 +76,14 @@ def cross_settings(lab: Lab, config: Path) -> None:
         line["data"] |= {"device": "input_boolean.spare_valve", "longest_run_s": -1}
         lagoon["subentries"] += [spare, line]
         _part(lagoon, "Lagoon evaporation")["data"]["surface_m2"] = 0
+        nursery = entries["Nursery"]
+        nursery["data"]["salinity_psu"] = 10.0
+        for title, marks in ((BROKEN_SUMP, {"full_m": 0.01}), (SPARE_SUMP, {})):
+            sump = copy.deepcopy(_part(lagoon, "Lagoon sump"))
+            sump |= {"subentry_id": title.upper().replace(" ", "0"), "title": title}
+            sump["data"] |= {"source": f"sensor.{title.lower().replace(' ', '_')}", **marks}
+            del sump["data"]["return_pump"]
+            nursery["subentries"].append(sump)
         # Reports every few seconds cannot guard a run of a few seconds.
         _part(lagoon, lab.line_of("Lagoon mixing vat"))["data"]["longest_run_s"] = 8
 
@@ -103,6 +113,20 @@ def tear_memory(lab: Lab, config: Path) -> None:
     """Cut a store off in the middle, as a power cut on a bad card does."""
     file = config / f".storage/stillwell.{lab.entries['Nursery']}.learned"
     file.write_text(file.read_text()[: file.stat().st_size // 2])
+
+
+@contextmanager
+def no_folder_for_blueprints(config: Path) -> Iterator[None]:
+    """Put a file where the folder of the blueprints should be made."""
+    folder = config / "blueprints/automation/stillwell"
+    away = folder.with_name("away")
+    folder.rename(away)
+    folder.touch()
+    try:
+        yield
+    finally:
+        folder.unlink()
+        away.rename(folder)
 
 
 async def change_that_ends_early(lab: Lab) -> None:
