@@ -27,6 +27,8 @@ class Walk:
     changes: tuple[Change, ...] = ()
     name: str = ""
     system: str = "Lagoon"
+    part: str | None = None
+    """What is changed; None adds."""
 
     @property
     def label(self) -> str:
@@ -196,14 +198,7 @@ def lines(lab: Lab) -> list[Walk]:
     user = {**guarded["user"], "device": spare, "rehearsal": True}
     given = guarded["limits"]
     plain = merged(limits(15), {"tests": {}})
-    own = {
-        "name": NEW,
-        "device": spare,
-        "destination": reservoir,
-        "direction": "fill",
-        "feeds_system": False,
-        "rehearsal": False,
-    }
+    own = lab.reservoir_line()["user"]
     top_off: tuple[Change, ...] = (
         ("name_empty", "user", {"name": " "}),
         ("name_taken", "user", {"name": "Lagoon drain"}),
@@ -229,7 +224,14 @@ def lines(lab: Lab) -> list[Walk]:
         ("longest_run_short", "limits", {"longest_run": duration(61)}),
         ("longest_run_pours", "limits", {"longest_run": duration(7200)}),
     )
-    wide = {**own, "destination": lab.parts["Lagoon mixing vat"], "feeds_system": True}
+    wide = {
+        "name": NEW,
+        "device": spare,
+        "destination": lab.parts["Lagoon mixing vat"],
+        "direction": "fill",
+        "feeds_system": True,
+        "rehearsal": False,
+    }
     return [
         Walk("fill_line", {"user": user, "limits": given}, top_off),
         Walk(
@@ -238,7 +240,13 @@ def lines(lab: Lab) -> list[Walk]:
             (("fresh_cap_marks", "limits", {}),),
             "fill line of a wide band",
         ),
-        Walk("fill_line", {"user": own, "limits": plain}, filled, "fill line of a reservoir"),
+        Walk(
+            "fill_line",
+            {"user": own, "limits": plain},
+            filled,
+            "fill line of a reservoir",
+            part=own["name"],
+        ),
     ]
 
 

@@ -165,17 +165,21 @@ class Lab:
         await self.change("Lagoon", "fill_line", top_off, self.guarded(top_off, reservoir))
         await self.add("Lagoon", "fill_line", self.drain())
         await self.add("Lagoon", "fill_line", self.salt_water())
+        own = self.reservoir_line()
+        await self.change("Lagoon", "fill_line", own["user"]["name"], own)
+
+    def reservoir_line(self) -> Forms:
+        """The line that came with the reservoir, with a float, a floor sensor and proof tests."""
         plain = limits(20, {"high_test_days": 90, "leak_test_days": 180})
         plain["inputs"] |= {"high_inputs": [LAGOON.float_switch], "leak_inputs": [LAGOON.floor]}
-        own = self.line_of("Lagoon reservoir")
         ends = {
-            "name": own,
+            "name": self.line_of("Lagoon reservoir"),
             "device": LAGOON.valve,
-            "destination": reservoir,
+            "destination": self.parts["Lagoon reservoir"],
             "direction": "fill",
             "feeds_system": False,
         }
-        await self.change("Lagoon", "fill_line", own, {"user": ends, "limits": plain})
+        return {"user": ends, "limits": plain}
 
     def guarded(self, title: str, source: str) -> Forms:
         """A top-off with every layer: second shut-off, own auto-off, inputs, proof tests."""

@@ -83,7 +83,7 @@ async def _show_part(
 async def _walk(screen: Screen, lab: Lab, walk: Walk, *, with_refusals: bool) -> set[str]:
     """Go through a form: as it opens, each refusal, as it is filled in, and on to the next."""
     seen: set[str] = set()
-    step = await lab.start(walk.system, walk.kind)
+    step = await lab.start(walk.system, walk.kind, walk.part)
     number = 0
     while step["type"] == "form":
         number += 1
