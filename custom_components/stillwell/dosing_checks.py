@@ -23,6 +23,7 @@ from .const import (
 )
 from .dosing_forms import (
     ALKALINITY_DKH,
+    CAPS,
     FIELD_ALKALINITY,
     FIELD_CEILING,
     FIELD_FLOOR,
@@ -30,11 +31,12 @@ from .dosing_forms import (
     FIELD_PER_DOSE,
     FIELD_PUMP_FLOW,
     FIELD_TARGET,
-    ML_PER_L,
     MOST_PH_RISE,
     SECTION_PROBES,
     SECTION_STOCK,
     SMALL,
+    proposed_small_l,
+    small_text,
 )
 from .dosing_settings import dosing_settings, line_spec
 from .engine.consumption import LEAST_DKH, MOST_DKH
@@ -100,14 +102,14 @@ def check_caps(
             high=units.limit_m(sump.high_m),
             works=units.show_m(sump.start_m),
         )
-    _check_rates(data)
     system_l = system_settings(system).volume_l
+    _check_rates(data, system_l)
     if daily_dkh(data[CONF_MOST_PER_DAY_L], system_l) > MOST_CAP_DKH_PER_DAY:
         raise Refusal(
             FIELD_PER_DAY,
             "day_too_much",
             most=f"{MOST_CAP_DKH_PER_DAY:g}",
-            works=f"{ML_PER_L * proposed_caps_l(system_l)[2]:.0f} mL",
+            works=small_text(FIELD_PER_DAY, proposed_caps_l(system_l)[2]),
         )
     if not LEAST_DKH <= data[CONF_ALKALINITY_DKH] <= MOST_DKH:
         raise Refusal(FIELD_ALKALINITY, "alkalinity_range", works=f"{ALKALINITY_DKH:g}")
@@ -119,17 +121,20 @@ def check_caps(
         raise Refusal(SECTION_PROBES, "ph_rise_unknown", why=err) from err
 
 
-def _check_rates(data: Mapping[str, Any]) -> None:
+def _check_rates(data: Mapping[str, Any], system_l: float) -> None:
+    proposed_l = proposed_small_l(system_l)
     for name, (key, _) in SMALL.items():
         if data[key] <= 0.0 and name != FIELD_FLOOR:
-            raise Refusal(name, "above_0")
+            raise Refusal(name, "above_0", works=small_text(name, proposed_l[name]))
     if data[CONF_FLOOR_L_PER_H] > data[CONF_CEILING_L_PER_H]:
-        raise Refusal(FIELD_CEILING, "ceiling_below_floor")
+        works = small_text(FIELD_CEILING, max(proposed_l[FIELD_CEILING], data[CONF_FLOOR_L_PER_H]))
+        raise Refusal(FIELD_CEILING, "ceiling_below_floor", works=works)
     dose, hour, day = (
         data[key] for key in (CONF_MOST_PER_DOSE_L, CONF_MOST_PER_HOUR_L, CONF_MOST_PER_DAY_L)
     )
     if not dose <= hour <= day:
-        raise Refusal(FIELD_PER_DOSE, "caps_order")
+        caps = {name: small_text(name, proposed_l[name]) for name in CAPS}
+        raise Refusal(FIELD_PER_DOSE, "caps_order", **caps)
 
 
 def _check_bands(data: Mapping[str, Any]) -> None:

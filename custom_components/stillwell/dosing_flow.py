@@ -14,6 +14,7 @@ from .const import (
 from .dosing_checks import check_caps, check_pump, check_sources
 from .dosing_forms import (
     FIELD_PUMP_FLOW,
+    FIELD_TARGET,
     limits_data,
     limits_schema,
     limits_values,
@@ -86,7 +87,7 @@ class DosingFlow(StoredFlow):
             system.data[CONF_VOLUME_L],
             opened=refusal.field if refusal else None,
         )
-        values = user_input or limits_values(self._stored_data, units)
+        values = user_input or limits_values(self._stored_data, units) or self._proposed(units)
         return self._form("limits", schema, values, refusal, is_last=True, name=self._name)
 
     @property
@@ -109,6 +110,13 @@ class DosingFlow(StoredFlow):
             return vessel_settings(self._get_entry().subentries[self._chosen[CONF_VESSEL]].data)
         except (KeyError, TypeError, ValueError) as err:
             raise Refusal("base", "vessel_invalid", why=err) from err
+
+    def _proposed(self, units: FormUnits) -> dict[str, Any]:
+        """Return the level to propose: where a new line's sump is topped off."""
+        try:
+            return {FIELD_TARGET: units.from_m(self._sump().start_m)}
+        except Refusal:
+            return {}
 
     def _check_whole(self, data: Mapping[str, Any], units: FormUnits) -> None:
         check_caps(data, self._sump(), self._get_entry(), units)

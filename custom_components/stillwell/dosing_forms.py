@@ -31,6 +31,7 @@ from .const import (
     CONF_STOCK_VESSEL,
     CONF_TARGET_M,
     CONF_VESSEL,
+    SUBENTRY_SUMP,
 )
 from .engine.limewater_line import proposed_caps_l, proposed_ceiling_l_per_h
 from .line_forms import PUMP_DOMAINS
@@ -72,6 +73,7 @@ SMALL: Final = {
     FIELD_PER_DAY: (CONF_MOST_PER_DAY_L, "mL"),
 }
 """Doses are small: mL in the form, L in what is stored."""
+CAPS: Final = (FIELD_PER_DOSE, FIELD_PER_HOUR, FIELD_PER_DAY)
 ML_PER_L: Final = 1000.0
 ML_PER_MIN_IN_L_PER_H: Final = 0.06
 # Natural seawater has 6.6 dKH, a coral or seagrass tank is kept at 7 to 9; a pH of 8.5 is the
@@ -87,11 +89,13 @@ _FORM_DIGITS: Final = 4
 
 
 def pump_schema(vessels: list[ConfigSubentry], own_entities: list[str]) -> vol.Schema:
-    """Ask for name, sump and pumps."""
+    """Ask for name, sump and pumps; limewater into a reservoir is never what is proposed."""
+    sumps = [vessel for vessel in vessels if vessel.subentry_type == SUBENTRY_SUMP]
+    proposed = sumps[0].subentry_id if sumps else vol.UNDEFINED
     return vol.Schema(
         {
             vol.Required(FIELD_NAME): TextSelector(),
-            vol.Required(CONF_VESSEL, default=vessels[0].subentry_id): subentry_field(vessels),
+            vol.Required(CONF_VESSEL, default=proposed): subentry_field(vessels),
             vol.Optional(CONF_DOSING_PUMP): entity_field(DOSING_DOMAINS, own_entities),
             vol.Optional(FIELD_PUMP_FLOW): number_field("mL/min"),
             vol.Optional(CONF_RETURN_PUMP): entity_field(PUMP_DOMAINS, own_entities),
@@ -123,6 +127,19 @@ def pump_data(values: Mapping[str, Any]) -> dict[str, Any]:
     return data
 
 
+def proposed_small_l(system_l: float) -> dict[str, float]:
+    """Return what is proposed for a new line: field -> L, or L/h."""
+    caps_l = proposed_caps_l(system_l)
+    return dict(
+        zip(SMALL, (proposed_ceiling_l_per_h(system_l), 0.0, *caps_l), strict=True),
+    )
+
+
+def small_text(name: str, litres: float) -> str:
+    """Return an amount as the form shows it, with the unit of its field."""
+    return f"{ML_PER_L * litres:.0f} {SMALL[name][1]}"
+
+
 def limits_schema(
     units: FormUnits,
     others: list[ConfigSubentry],
@@ -132,11 +149,11 @@ def limits_schema(
     opened: str | None,
 ) -> vol.Schema:
     """Ask for target and caps, and in sections for the stock and the probes."""
-    dose_l, hour_l, day_l = proposed_caps_l(system_l)
-    proposed = (proposed_ceiling_l_per_h(system_l), 0.0, dose_l, hour_l, day_l)
+    proposed_l = proposed_small_l(system_l)
     fields: dict[Any, Any] = {vol.Required(FIELD_TARGET): number_field(units.length)}
-    for (name, (_, unit)), litres in zip(SMALL.items(), proposed, strict=True):
-        fields[vol.Required(name, default=round(ML_PER_L * litres))] = number_field(unit)
+    for name, (_, unit) in SMALL.items():
+        shown = round(ML_PER_L * proposed_l[name])
+        fields[vol.Required(name, default=shown)] = number_field(unit)
     fields[vol.Required(FIELD_ALKALINITY, default=ALKALINITY_DKH)] = number_field("dKH")
     stock: dict[Any, Any] = (
         {vol.Optional(CONF_STOCK_VESSEL): subentry_field(others)} if others else {}

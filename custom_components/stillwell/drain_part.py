@@ -36,7 +36,14 @@ class DrainPart(VesselPart):
     @callback
     @override
     def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
-        """Follow the return pump."""
+        """Follow the return pump; its settling time is chosen at the lines."""
+        chosen_s = [
+            line.settings.return_settle_s
+            for line in (*self.vessel.lines, *self.vessel.drains)
+            if line.settings.return_pump == self._pump
+        ]
+        # Signal and permit would contradict each other if they waited for different times.
+        self._engine.choose_settling(max(chosen_s, default=DEFAULT_RETURN_SETTLE_S))
         self._engine.pump(now_s, on=Actuator.read(self.hass.states.get(self._pump)))
         return [async_track_state_change_event(self.hass, self._pump, self._async_pump)]
 

@@ -82,7 +82,7 @@ def _key(reading: Reading, settings: VesselSettings) -> str:
         return "reading_none"
     if reading.is_exact_zero and settings.zero_is_suspect:
         return "reading_zero"
-    return "reading_good"
+    return "reading_good" if reading.depth_m < settings.high_m else "reading_high"
 
 
 def _raw(state: State) -> str:

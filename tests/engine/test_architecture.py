@@ -37,7 +37,6 @@ CONVERSIONS = {
     ("dashboard.py", "24 * WEEK_DAYS"),
     ("figure.py", "PERCENT * frac"),
     ("dosing_actions.py", "volume_ml / ML_PER_L"),
-    ("dosing_checks.py", "ML_PER_L * proposed_caps_l(system_l)[2]"),
     ("dosing_entities.py", "ML_PER_L * litres"),
     ("backfill.py", "(level.at - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),

@@ -274,6 +274,26 @@ def test_accepting_a_use_forgets_the_warning(vessel: Vessel) -> None:
     assert vessel.view().loss is None
 
 
+def test_a_loss_that_nobody_has_ended_is_reckoned_to_go_on(vessel: Vessel) -> None:
+    """What is left over 2 L/h of loss and 3 L/day of use (arithmetic); days without the loss."""
+    depth_m = 0.2139
+    before = vessel.view()
+    for _ in range(180):
+        depth_m -= (2.0 / 60 + 3.0 / 1440) / LITRES_PER_CM / 100
+        view = vessel.report(round(depth_m, 4))
+    left_l = view.usable_l
+    hours = (view.empty_at.likely - view.t_s) / 3600
+    assert hours == pytest.approx(left_l / (2.0 + 3.0 / 24), rel=0.25)
+    assert view.empty_at.early <= view.empty_at.likely <= view.empty_at.late
+    assert view.start_at.likely < view.empty_at.likely
+    assert before.empty_at.likely - before.t_s > 4 * 86400
+    in_a_day = vessel.model.outlook(view.t_s, view.t_s + 86400, 0.0)
+    assert in_a_day.probability < 0.01
+    assert in_a_day.add_for_80_l == pytest.approx(48.0 + 3.0 - left_l, rel=0.25)
+    vessel.model.acknowledge_loss()
+    assert vessel.view().empty_at.likely > view.empty_at.likely
+
+
 def noisy_fall(
     vessel: Vessel, seed: int, from_m: float, minutes: int, litres_per_hour: float = 0.0
 ) -> list[bool]:

@@ -211,6 +211,14 @@ def test_the_settling_time_is_learned_from_starts(plant: Plant) -> None:
     assert plant.stops.is_settled(began_s + 290.0)
 
 
+def test_the_level_means_something_once_the_time_that_was_chosen_is_over() -> None:
+    plant = Plant()
+    plant.stops.choose_settling(40.0)
+    plant.switch(on=True)
+    assert not plant.stops.is_settled(plant.t_s + 39.0)
+    assert plant.stops.is_settled(plant.t_s + 40.0)
+
+
 def test_the_memory_outlives_the_hub_and_damage_is_told(plant: Plant) -> None:
     plant.switch(on=False)
     plant.run(15)

@@ -129,6 +129,15 @@ def test_more_readings_than_are_kept_are_given_up() -> None:
     assert settling.times_s == ()
 
 
+def test_another_time_is_chosen() -> None:
+    """Until three starts were seen what was chosen is the least."""
+    settling = SettlingTime(300.0, HIGH_L)
+    settling.choose(20.0)
+    assert settling.value_s == 20.0
+    watch(settling, lag(60.0))
+    assert settling.value_s == pytest.approx(MARGIN * settling.times_s[0])
+
+
 def test_memory() -> None:
     settling = SettlingTime(300.0, HIGH_L)
     list(iter_values(settling, 3, 60.0))

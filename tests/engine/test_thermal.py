@@ -15,6 +15,7 @@ from custom_components.stillwell.engine.heater_watch import (
     ThermalView,
     regulating_power_w,
 )
+from custom_components.stillwell.engine.invalid import Code
 from custom_components.stillwell.engine.temp_history import TempHistory
 from custom_components.stillwell.engine.validity import InputError, InputFault
 from tests.simulator.tank import Tank
@@ -220,6 +221,16 @@ def test_a_fall_with_the_heater_on_says_nothing_before_there_is_something_to_com
     watch = HeaterWatch(SPEC)
     views = [watch.take(60.0 * i, 26.0 - i * 0.005, is_on=True) for i in range(120)]
     assert {view.heater for view in views} == {HeaterVerdict.UNKNOWN}
+
+
+def test_exactly_0_is_an_unplugged_probe_and_no_water() -> None:
+    """As a level strip reads exactly 0 when it is unplugged (common practice, no source)."""
+    watch = HeaterWatch(SPEC)
+    watch.take(0.0, 25.4, is_on=None)
+    with pytest.raises(InputError) as caught:
+        watch.take(60.0, 0.0, is_on=None)
+    assert caught.value.code is Code.NOT_ABOVE_0
+    assert watch.take(120.0, 25.5, is_on=None).swing_k == pytest.approx(0.1)
 
 
 def test_leaving_the_band_alarms_with_its_delay() -> None:

@@ -15,6 +15,7 @@ from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 
 from .conftest import reservoir
+from .test_vessel_kinds import sump
 from .walk import Walk
 
 if TYPE_CHECKING:
@@ -690,6 +691,39 @@ async def test_second_form_refuses(
     await walk.open()
     await walk.send(FIRST)
     assert walk.form["errors"] == {"name": "name_taken"}
+
+
+async def test_what_is_refused_names_what_would_work(walk: Walk) -> None:
+    """225, 630 and 3779 mL are proposed for 450 L: half a millilitre a litre, 1 dKH a day."""
+    await walk.open()
+    await walk.send(FIRST)
+    # Where the sump is topped off; 7 cm.
+    assert walk.shown("target") == pytest.approx(7.0)
+    await walk.send(LIMITS | {"per_hour": 40.0})
+    told = walk.form["description_placeholders"]
+    assert [told[key] for key in ("per_dose", "per_hour", "per_day")] == [
+        "225 mL",
+        "630 mL",
+        "3779 mL",
+    ]
+    await walk.send(LIMITS | {"per_dose": 0.0})
+    assert walk.form["description_placeholders"]["works"] == "225 mL"
+    await walk.send(LIMITS | {"floor": 900.0})
+    assert walk.form["description_placeholders"]["works"] == "900 mL/h"
+
+
+async def test_a_sump_is_proposed_and_no_reservoir(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+) -> None:
+    entry = add_system("Lagoon", reservoir(), sump())
+    walk = Walk(hass, entry, check_form, kind=SUBENTRY_DOSING)
+    await walk.open()
+    assert walk.shown("vessel") == "lagoon_sump"
+    alone = Walk(hass, add_system("Nursery", reservoir()), check_form, kind=SUBENTRY_DOSING)
+    await alone.open()
+    assert alone.shown("vessel") is None
 
 
 async def test_brackish_water_cannot_have_a_cap_of_ph(walk: Walk) -> None:

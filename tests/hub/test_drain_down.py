@@ -98,6 +98,21 @@ async def test_what_comes_down_is_learned_from_a_stop(lab: Lab) -> None:
     assert plant.state("power_cut_floods").state == "off"
 
 
+async def test_signal_and_permit_wait_for_the_same_time(lab: Lab) -> None:
+    """The settling time that is chosen at the line is the sump's, too."""
+    line = fill_line("lagoon_sump", device=VALVE, return_settle_s=90.0)
+    plant = await set_up(lab, line)
+    plant.switch(on=False)
+    await plant.run(0.7)
+    plant.switch(on=True)
+    await plant.run(1)
+    assert plant.state("signal_reason").state == "return_pump"
+    assert lab.state("permit").state == "off"
+    await plant.run(1)
+    assert plant.state("signal_reason").state == "none"
+    assert lab.state("permit").state == "on"
+
+
 async def test_the_warning_comes_before_the_cut(lab: Lab) -> None:
     """The sump is filled up while the pump runs: above 29.75 cm a cut would flood."""
     plant = await set_up(lab, start_m=0.16, high_m=0.36, full_m=0.35)

@@ -268,6 +268,16 @@ SENSORS = {
 }
 
 
+async def test_a_reading_above_the_high_limit_is_said_to_be_so(
+    hass: HomeAssistant, walk: Walk
+) -> None:
+    """33 cm, where the high limit is 32 cm."""
+    _set(hass, SOURCE, "33", "cm")
+    await walk.open()
+    await walk.all(FIRST, BOX | {"sensor_zero": 0}, BAND)
+    assert "at or above the high limit, where no fill can start" in walk.placeholders["reading"]
+
+
 @pytest.mark.parametrize("kind", list(SENSORS))
 async def test_every_kind_of_sensor(hass: HomeAssistant, walk: Walk, kind: str) -> None:
     value, unit, typed, stored = SENSORS[kind]

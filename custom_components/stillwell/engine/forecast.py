@@ -289,14 +289,28 @@ class Forecaster:
         return mean_l, sqrt(spread_l**2 + self._level_var)
 
     def outlook(
-        self, t_s: float, until_s: float, available_l: float, utc_offset_s: float
+        self,
+        t_s: float,
+        until_s: float,
+        available_l: float,
+        utc_offset_s: float,
+        least_l: float = 0.0,
     ) -> Outlook | None:
-        """Whether ``available_l`` lasts until a time, and how much to add so that it does."""
+        """Whether ``available_l`` lasts until a time, and how much to add so that it does.
+
+        Args:
+            t_s: Now.
+            until_s: Then.
+            available_l: What is there.
+            utc_offset_s: Local time minus UTC.
+            least_l: What leaves until then at least, by a loss that goes on.
+        """
         if self._known_s < _KNOWN_AFTER_S or until_s < t_s:
             return None
         median_l, _, sigma = self._coming(
             t_s + utc_offset_s, self._pattern_days(t_s, until_s, utc_offset_s)
         )
+        median_l = max(median_l, least_l)
         # A hair of spread keeps the answer defined when use is known exactly.
         sigma = max(sigma, 1e-6)
         probability = 0.0

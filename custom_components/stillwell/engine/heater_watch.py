@@ -17,7 +17,7 @@ from .invalid import Amount, Code
 from .quantities import DAY_S, HOUR_S, MINUTE_S
 from .temp_history import TempHistory
 from .thermal import COLDEST_C, WARMEST_C, adiabatic_k_per_h, time_constant_s, time_to_limit_s
-from .validity import DamagedError, InputError, InputFault, water_temp_c
+from .validity import DamagedError, InputError, InputFault, positive, water_temp_c
 
 SETTLE_S: Final = 10 * MINUTE_S
 """A heater's own warmth and the mixing lag behind the command."""
@@ -144,10 +144,11 @@ class HeaterWatch:
             room_c: The room's temperature, degC, if it is measured.
 
         Raises:
-            InputError: A temperature outside 0 to 50 degC; Fahrenheit is recognised.
+            InputError: A temperature not above 0 to 50 degC; Fahrenheit is recognised.
         """
         if temp_c is not None:
-            water_temp_c(temp_c, COLDEST_C, WARMEST_C)
+            # Exactly 0 is what an unplugged probe reads, and no tank's water.
+            positive("a temperature", water_temp_c(temp_c, COLDEST_C, WARMEST_C), "degC")
         self._history.take(t_s, temp_c, is_on=is_on)
         self._low.take(t_s, temp_c)
         self._high.take(t_s, temp_c)

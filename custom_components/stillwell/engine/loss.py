@@ -174,6 +174,11 @@ class LossTest:
         return self._verdict(block.end_s)
 
     @property
+    def normal_l_per_s(self) -> float:
+        """Use of an ordinary day, L/s; what is used while an alarm stands does not count."""
+        return self._normal_l_per_s or 0.0
+
+    @property
     def is_standing(self) -> bool:
         """Whether the alarm stands."""
         return self._latched is not None

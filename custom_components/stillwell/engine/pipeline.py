@@ -343,7 +343,7 @@ class VesselModel:
             and self._check is None
             and 0.0 <= t_s - view.t_s < VIEW_FOR_S
             and view.flow is self._balance.flow is Flow.FALLING
-            and view.loss is (self._burst.verdict or self._loss_verdict)
+            and view.loss is self._standing
             and view.volume_l is not None
             and volume_l is not None
             and abs(volume_l - view.volume_l) < VIEW_WITHIN_FRAC * self._shape.capacity_l
@@ -366,11 +366,10 @@ class VesselModel:
             status, reason, volume_l = Status.FUNCTION_CHECK, self._check, self.accepted_l
         is_level_known = volume_l is not None and held_s <= LEVEL_HOLD_S
         is_estimate_known = volume_l is not None and held_s <= ESTIMATE_HOLD_S
-        forecaster = self._forecaster
         empty_at = start_at = None
         if is_estimate_known and volume_l is not None:
-            empty_at = forecaster.until_used(t_s, max(0.0, volume_l - self._zero_l), utc_offset_s)
-            start_at = forecaster.until_used(t_s, max(0.0, volume_l - self._start_l), utc_offset_s)
+            empty_at = self._until_used(t_s, volume_l - self._zero_l, utc_offset_s)
+            start_at = self._until_used(t_s, volume_l - self._start_l, utc_offset_s)
         nothing = (None, None)
         use, use_sigma = (is_estimate_known and balance.use_over(DAY_S)) or nothing
         week, week_sigma = (is_estimate_known and balance.use_over(WEEK_S)) or nothing
@@ -395,7 +394,7 @@ class VesselModel:
             last_fill=balance.last_fill,
             total_used_l=balance.total_used_l if volume_l is not None else None,
             today=balance.today,
-            loss=self._burst.verdict or self._loss_verdict,
+            loss=self._standing,
             rejected_count=self._conditioner.rejected_count,
             interval_s=self._conditioner.interval_s,
             probe_drift_m_per_k=self._probe.drift_m_per_k,
@@ -411,7 +410,35 @@ class VesselModel:
         if volume_l is None:
             return None
         usable_l = max(0.0, volume_l - self._zero_l)
-        return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s)
+        least_l = self._leaving_l_per_s * max(0.0, until_s - t_s)
+        return self._forecaster.outlook(t_s, until_s, usable_l, utc_offset_s, least_l)
+
+    @property
+    def _standing(self) -> LossVerdict | None:
+        """What is told of a loss now."""
+        return self._burst.verdict or self._loss_verdict
+
+    @property
+    def _leaving_l_per_s(self) -> float:
+        """Ordinary use and loss together while an alarm stands, L/s; else 0."""
+        loss = self._standing
+        if loss is None or not loss.is_alarm:
+            return 0.0
+        return self._loss.normal_l_per_s + loss.excess_l_per_h / HOUR_S
+
+    def _until_used(self, t_s: float, litres: float, utc_offset_s: float) -> Interval | None:
+        """Return until when litres last; None while that is not known.
+
+        A loss whose alarm stands is taken to go on: the forecast learns of it slowly, and would
+        promise days that a leak does not leave.
+        """
+        litres = max(0.0, litres)
+        span = self._forecaster.until_used(t_s, litres, utc_offset_s)
+        leaving_l_per_s = self._leaving_l_per_s
+        if span is None or leaving_l_per_s <= 0.0:
+            return span
+        likely_s = min(span.likely, t_s + litres / leaving_l_per_s)
+        return Interval(min(span.early, likely_s), likely_s, span.late)
 
     @property
     def accepted_l(self) -> float | None:

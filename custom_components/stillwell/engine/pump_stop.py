@@ -80,6 +80,10 @@ class PumpStops:
         self._is_noted = False
         self._is_flooding = False
 
+    def choose_settling(self, settle_s: float) -> None:
+        """Take the settling time that the keeper chose (s); what was learned stays."""
+        self._settling.choose(settle_s)
+
     def pump(self, t_s: float, *, on: bool | None) -> None:
         """Take what is known of the pump: runs, stands, or None for not known."""
         was, self._on = self._on, on

@@ -51,6 +51,10 @@ class SettlingTime:
         self._since_s: float | None = None
         self._samples: list[tuple[float, float]] = []
 
+    def choose(self, chosen_s: float) -> None:
+        """Take another time that the keeper chose (s); what was learned stays."""
+        self._chosen_s = chosen_s
+
     @property
     def value_s(self) -> float:
         """How long to wait after a start (s).
