@@ -32,7 +32,9 @@ from .engine.guard_events import (
 )
 from .engine.guard_rules import added_l, is_return_settled
 from .engine.guard_state import GuardSettings, ledger_totals
+from .engine.line_limits import slowest_interval_s
 from .fill_watch import FillWatch
+from .form_units import span_text
 from .line_settings import FillLineSettings
 from .owner import EntityOwner
 from .proof_tests import ProofTests
@@ -192,7 +194,8 @@ class FillLine(EntityOwner):
                 translation_placeholders={
                     "line": self.title,
                     "vessel": self.destination.title,
-                    "interval": f"{interval_s:.0f}",
+                    "interval": span_text(interval_s),
+                    "at_least": span_text(slowest_interval_s(self.settings.longest_run_s)),
                 },
             )
         elif self.watch.block_reason is None:

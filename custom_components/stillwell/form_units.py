@@ -8,6 +8,7 @@ from homeassistant.const import (
     UnitOfLength,
     UnitOfMass,
     UnitOfTemperature,
+    UnitOfTime,
     UnitOfVolume,
 )
 from homeassistant.util.unit_conversion import (
@@ -131,6 +132,17 @@ class FormUnits:
     def show_l(self, litres: float) -> str:
         """Return a volume in L as text with its unit."""
         return f"{self.from_l(litres):.1f} {self.volume}"
+
+
+def span_text(seconds: float) -> str:
+    """Return a span of time in s as text to be read: 8 s, 2 min 30 s, 1 h 12 min.
+
+    The symbols are the same in every language.
+    """
+    minutes, rest_s = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = ((hours, UnitOfTime.HOURS), (minutes, UnitOfTime.MINUTES), (rest_s, UnitOfTime.SECONDS))
+    return " ".join(f"{number} {unit}" for number, unit in parts if number) or "0 s"
 
 
 def _readable(value: float) -> float:

@@ -16,10 +16,9 @@ from .const import (
 )
 from .decision_text import common_text
 from .engine.line_limits import Acceptance, acceptance
-from .form_units import FormUnits
+from .form_units import FormUnits, span_text
 from .line_checks import limits_of
 from .repair_flows import OtherEntityFlow, line_of
-from .vessel_checks import clock_text
 from .vessel_neighbours import shortest_run_into
 
 if TYPE_CHECKING:
@@ -91,8 +90,8 @@ class RareReportsFlow(OtherEntityFlow):
             return self._form(
                 vol.Schema({}),
                 step_id=LONGER_RUN,
-                run=clock_text(line.settings.longest_run_s),
-                works=clock_text(found.longest_run_s),
+                run=span_text(line.settings.longest_run_s),
+                works=span_text(found.longest_run_s),
                 water=self._water(found),
             )
         update = self.hass.config_entries.async_update_subentry

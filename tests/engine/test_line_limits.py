@@ -15,6 +15,7 @@ from custom_components.stillwell.engine.line_limits import (
     acceptance,
     finding,
     fresh_water_cap_l,
+    slowest_interval_s,
 )
 
 L_PER_IN = 30.0 * 30.0 * 2.54 / 1000.0
@@ -168,3 +169,18 @@ def test_what_lets_rare_reports_guard_a_line(
     assert found.unseen_l == (
         None if expected.unseen_l is None else pytest.approx(expected.unseen_l)
     )
+
+
+@pytest.mark.parametrize(
+    ("longest_run_s", "apart_s"),
+    # A quarter each: of ten minutes, of one, of 70 s (17.5 s, so 17 in whole seconds).
+    [(600.0, 150.0), (60.0, 15.0), (70.0, 17.0)],
+)
+def test_reports_as_often_as_advised_can_guard_a_run(longest_run_s: float, apart_s: float) -> None:
+    """Four reports in a run are the least; one second more between them is refused."""
+    assert slowest_interval_s(longest_run_s) == apart_s
+    line = replace(LAGOON, longest_run_s=longest_run_s, rate_l_per_s=None)
+    assert finding(replace(line, interval_s=apart_s)) is None
+    refused = finding(replace(line, interval_s=apart_s + 1.0))
+    assert refused is not None
+    assert refused.fault is Fault.REPORTS

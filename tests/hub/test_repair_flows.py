@@ -188,7 +188,9 @@ async def test_a_level_that_is_reported_too_rarely_is_told(hass: HomeAssistant, 
     await rare_reports(lab)
     (issue_id,) = told(hass, "reports_too_slow")
     issue = ir.async_get(hass).async_get_issue(DOMAIN, issue_id)
-    assert float(issue.translation_placeholders["interval"]) == pytest.approx(300.0, abs=1.0)
+    said = issue.translation_placeholders
+    # At least four reports in ten minutes: one each 150 s.
+    assert (said["interval"], said["at_least"]) == ("5 min", "2 min 30 s")
     # A line that may take longer is guarded well enough by the same reports.
     await lab.change("fill_line", longest_run_s=7200.0)
     for i in range(10):
@@ -203,16 +205,17 @@ async def begin_fix(hass: HomeAssistant, choice: str) -> dict[str, Any]:
     (issue_id,) = told(hass, "reports_too_slow")
     menu = await open_fix(hass, issue_id)
     assert menu["type"] == "menu"
-    assert float(menu["description_placeholders"]["interval"]) == pytest.approx(300.0, abs=1.0)
+    said = menu["description_placeholders"]
+    assert (said["interval"], said["at_least"]) == ("5 min", "2 min 30 s")
     return dict(await answer_fix(hass, menu, {"next_step_id": choice}))
 
 
 async def test_a_longer_run_is_set_knowingly(hass: HomeAssistant, lab: Lab) -> None:
-    """Four reports of 300 s are the least of a run: 1200 s, in whole minutes 0:20:00."""
+    """Four reports of 300 s are the least of a run: 1200 s, in whole minutes 20 min."""
     await rare_reports(lab)
     form = await begin_fix(hass, "longer_run")
     said = form["description_placeholders"]
-    assert (form["step_id"], said["run"], said["works"]) == ("longer_run", "0:10:00", "0:20:00")
+    assert (form["step_id"], said["run"], said["works"]) == ("longer_run", "10 min", "20 min")
     assert said["water"] == "an amount that is not known yet"
     assert (await answer_fix(hass, form, {}))["type"] == "create_entry"
     await hass.async_block_till_done(wait_background_tasks=True)

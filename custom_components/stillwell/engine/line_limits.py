@@ -100,6 +100,14 @@ def acceptance(line: Line) -> Acceptance | None:
     return Acceptance(run_s, keeps_stale, interval_s, unseen_l)
 
 
+def slowest_interval_s(longest_run_s: float) -> float:
+    """Return how far apart reports (s) may come for a run of this length (s) to be guarded.
+
+    In whole seconds, rounded down: a report as often as that is often enough.
+    """
+    return float(floor(SLOWEST_REPORTS_FRAC * longest_run_s))
+
+
 def fresh_water_cap_l(system_l: float, cap_frac: float) -> float:
     """Return how much fresh water one run may bring (L)."""
     return cap_frac * system_l
