@@ -74,4 +74,4 @@ async def async_unload_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -
 
 async def async_remove_entry(hass: HomeAssistant, entry: StillwellConfigEntry) -> None:
     """Delete the files of a removed system."""
-    await async_remove_stores(hass, entry.entry_id)
+    await async_remove_stores(hass, entry)

@@ -64,8 +64,8 @@ class System:
         self._unguarded: list[str] = []
         """Devices that would run on without a guard, since the settings of their lines are no use:
         put off at the start, until each was off once."""
-        self.learned = VesselStore(hass, f"{DOMAIN}.{entry.entry_id}.{STORES[0]}")
-        self.safety = safety_store(hass, entry.entry_id)
+        self.learned = learned_store(hass, entry)
+        self.safety = safety_store(hass, entry)
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
         self._kept_safety: Payload = {}
@@ -332,12 +332,19 @@ class System:
         await self.async_save_safety()
 
 
-def safety_store(hass: HomeAssistant, entry_id: str) -> VesselStore:
+def learned_store(hass: HomeAssistant, entry: ConfigEntry) -> VesselStore:
+    """Return the file that holds what was learned, by vessel and watch."""
+    key = f"{DOMAIN}.{entry.entry_id}.{STORES[0]}"
+    return VesselStore(hass, key, entry.title, "store_damaged")
+
+
+def safety_store(hass: HomeAssistant, entry: ConfigEntry) -> VesselStore:
     """Return the file that holds what safety depends on, by fill line and watch."""
-    return VesselStore(hass, f"{DOMAIN}.{entry_id}.{STORES[1]}")
+    key = f"{DOMAIN}.{entry.entry_id}.{STORES[1]}"
+    return VesselStore(hass, key, entry.title, "safety_store_damaged")
 
 
-async def async_remove_stores(hass: HomeAssistant, entry_id: str) -> None:
+async def async_remove_stores(hass: HomeAssistant, entry: ConfigEntry) -> None:
     """Delete the files of a removed system."""
-    for name in STORES:
-        await VesselStore(hass, f"{DOMAIN}.{entry_id}.{name}").async_remove()
+    for store in (learned_store(hass, entry), safety_store(hass, entry)):
+        await store.async_remove()

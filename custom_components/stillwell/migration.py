@@ -100,7 +100,7 @@ def _line_data(vessel: ConfigSubentry) -> dict[str, Any]:
 async def _async_move_memory(
     hass: HomeAssistant, entry: StillwellConfigEntry, vessel_ids: set[str]
 ) -> None:
-    store = safety_store(hass, entry.entry_id)
+    store = safety_store(hass, entry)
     stored, is_damaged = await store.async_load()
     moved = dict(stored)
     for vessel_id in vessel_ids:

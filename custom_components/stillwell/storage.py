@@ -48,9 +48,12 @@ class VesselStore:
     another name, a repair notice says so, and the system starts anew.
     """
 
-    def __init__(self, hass: HomeAssistant, key: str) -> None:
+    def __init__(self, hass: HomeAssistant, key: str, title: str, told_as: str) -> None:
+        """Name the file, its system, and the notice that tells of damage to it."""
         self._hass = hass
         self.key = key
+        self._title = title
+        self._told_as = told_as
         self._due_s: float | None = None
         self._delay_s = SAVE_DELAY_S - crc32(key.encode()) % SAVE_SPREAD_S
         self._store = _HonestStore(
@@ -109,8 +112,12 @@ class VesselStore:
             is_fixable=True,
             is_persistent=True,
             severity=ir.IssueSeverity.WARNING,
-            translation_key="store_damaged",
-            translation_placeholders={"file": self.key, "kept_as": kept_as},
+            translation_key=self._told_as,
+            translation_placeholders={
+                "system": self._title,
+                "file": self.key,
+                "kept_as": kept_as,
+            },
         )
 
     def async_save_soon(self, make: Callable[[], Payload], *, is_told: bool = False) -> None:

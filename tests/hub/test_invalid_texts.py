@@ -190,7 +190,8 @@ def test_no_adapter_fills_in_a_sentence_of_its_own() -> None:
 GERMAN: Final[list[tuple[Exception, str]]] = [
     (
         SettingsError("full_m", Code.NOT_ABOVE, other=Term("start_m"), value=Amount(0.0762, "m")),
-        "Vollmarke: muss über Startmarke liegen, also über 7,62 cm",
+        "Vollmarke: muss über Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig) liegen, "
+        "also über 7,62 cm",
     ),
     (KeyError("shape"), "was davon gespeichert ist, lässt sich nicht lesen"),
     (Invalid(Code.BATCH_TOO_LARGE, volume=Amount(121.0, "L")), "121 L sind mehr, als er fassen"),
@@ -285,7 +286,8 @@ async def test_a_notice_tells_in_the_language_and_units_of_the_hub(
     issue = ir.async_get(hass).async_get_issue(DOMAIN, "vessel_settings_invalid_lagoon_reservoir")
     # 20 in are 0.508 m.
     assert issue.translation_placeholders["error"] == (
-        "volpeil: moet boven startpeil liggen, dus boven 20 in"
+        "volpeil: moet boven startpeil (navullen nodig, bijvullen vanaf of nieuw mengsel nodig) "
+        "liggen, dus boven 20 in"
     )
 
 

@@ -45,10 +45,22 @@ async def set_up_again(lab: Lab, name: str, text: str) -> Path:
     return path
 
 
+TOLD_AS = {"learned": "store_damaged", "safety": "safety_store_damaged"}
+"""The first says that no line is locked out by it, the other that every line is."""
+
+
 def is_told(lab: Lab, name: str) -> bool:
-    """Whether the keeper was told that a file was damaged."""
-    issue = f"store_damaged_{DOMAIN}.{lab.entry.entry_id}.{name}"
-    return ir.async_get(lab.hass).async_get_issue(DOMAIN, issue) is not None
+    """Whether the keeper was told that a file was damaged, of which system and of what kind."""
+    issue_id = f"store_damaged_{DOMAIN}.{lab.entry.entry_id}.{name}"
+    issue = ir.async_get(lab.hass).async_get_issue(DOMAIN, issue_id)
+    if issue is None:
+        return False
+    said = dict(issue.translation_placeholders or {})
+    assert said.pop("kept_as")
+    key = f"{DOMAIN}.{lab.entry.entry_id}.{name}"
+    assert said == {"system": lab.entry.title, "file": key}
+    assert issue.translation_key == TOLD_AS[name]
+    return True
 
 
 @pytest.mark.parametrize("name", ["learned", "safety"])

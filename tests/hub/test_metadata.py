@@ -375,6 +375,14 @@ def test_what_the_code_raises_has_its_text() -> None:
             assert used <= given | ADDED_BY_A_FIX.get(key, set()), (place, key)
 
 
+@pytest.mark.parametrize("key", ["store_damaged", "safety_store_damaged"])
+def test_a_damaged_file_has_its_text(key: str) -> None:
+    assert (PACKAGE / "coordinator.py").read_text("utf-8").count(f'"{key}")') == 1
+    for _, text in _leaves(EN["issues"][key]):
+        used = {field for _, field, _, _ in Formatter().parse(text) if field}
+        assert used <= {"system", "file", "kept_as"}
+
+
 @pytest.mark.parametrize("kind", ["vessel", "line", "watch"])
 def test_settings_that_cannot_be_used_have_their_text(kind: str) -> None:
     code = (PACKAGE / "coordinator.py").read_text("utf-8")
