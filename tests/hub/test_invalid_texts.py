@@ -190,8 +190,10 @@ def test_no_adapter_fills_in_a_sentence_of_its_own() -> None:
 GERMAN: Final[list[tuple[Exception, str]]] = [
     (
         SettingsError("full_m", Code.NOT_ABOVE, other=Term("start_m"), value=Amount(0.0762, "m")),
-        "Vollmarke: muss über Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig) liegen, "
-        "also über 7,62 cm",
+        (
+            "Vollmarke: muss über Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig) "
+            "liegen, also über 7,62 cm"
+        ),
     ),
     (KeyError("shape"), "was davon gespeichert ist, lässt sich nicht lesen"),
     (Invalid(Code.BATCH_TOO_LARGE, volume=Amount(121.0, "L")), "121 L sind mehr, als er fassen"),

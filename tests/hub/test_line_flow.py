@@ -361,8 +361,7 @@ async def test_a_vessel_that_cannot_be_used_is_told(hass: HomeAssistant, walk: W
     assert form["errors"] == {"base": "destination_invalid"}
     # The full mark of the reservoir is 30 cm.
     assert walk.placeholders["why"] == (
-        "the full mark must lie above the start mark (refill, top-off or batch due), "
-        "which is 50 cm"
+        "the full mark must lie above the start mark (refill, top-off or batch due), which is 50 cm"
     )
 
 
