@@ -173,8 +173,8 @@ async def test_what_would_move_the_salinity(lab: Lab, show: Callable[..., None])
     mass = VOLUME_L * float(gsw.rho_t_exact(35.16504, 25.0, 0.0)) / 1000.0
     gone_l = mass * (1.0 - 35.0 / 36.5) / 0.9970476
     shown = lab.state("band_left_in")
-    assert shown.attributes["unit_of_measurement"] == "h"
-    assert float(shown.state) == pytest.approx(24.0 * gone_l / USUAL_L, rel=0.02)
+    assert shown.attributes["unit_of_measurement"] == "d"
+    assert float(shown.state) == pytest.approx(gone_l / USUAL_L, rel=0.02)
     assert lab.state("salt_verdict").state == "unknown"
     # The level is lost: nothing is measured any more, and nothing said of it.
     await lab.level("unavailable")
