@@ -60,6 +60,8 @@ class System:
         self.vessels: dict[str, VesselRuntime] = {}
         self.lines: dict[str, FillLine] = {}
         self.watches: dict[str, Watch] = {}
+        self.unusable: list[str] = []
+        """Titles of what does not run, since its settings cannot be used."""
         self.is_reload_due = False
         self._unguarded: list[str] = []
         """Devices that would run on without a guard, since the settings of their lines are no use:
@@ -208,6 +210,7 @@ class System:
         if err is None:
             ir.async_delete_issue(self.hass, DOMAIN, issue_id)
             return
+        self.unusable.append(subentry.title)
         ir.async_create_issue(
             self.hass,
             DOMAIN,

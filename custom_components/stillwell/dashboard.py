@@ -5,7 +5,7 @@ from the entities themselves, so the hub's language and a keeper's renames show.
 """
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from homeassistant.config_entries import ConfigEntryState
 from homeassistant.const import Platform
@@ -13,8 +13,34 @@ from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers.translation import async_get_translations
 from homeassistant.util import slugify
 
-from .const import DOMAIN
+from .const import (
+    DOMAIN,
+    SUBENTRY_DOSING,
+    SUBENTRY_EVAPORATION_WATCH,
+    SUBENTRY_RODI_UNIT,
+    SUBENTRY_SALINITY_WATCH,
+    SUBENTRY_TEMPERATURE_WATCH,
+    SUBENTRY_WATER_CHANGE,
+)
 from .daily_statistics import async_written, statistic_id
+from .dashboard_cards import (
+    HALF_WIDTH,
+    LOOK,
+    WHOLE_WIDTH,
+    Card,
+    Own,
+    Texts,
+    explanation,
+    heading,
+    is_of,
+    is_problem,
+    press,
+    section,
+    tile,
+    unless_state,
+    while_state,
+)
+from .dashboard_today import overdue, today
 from .engine.quantities import Reason
 
 if TYPE_CHECKING:
@@ -25,18 +51,18 @@ if TYPE_CHECKING:
     from .vessel import VesselRuntime
     from .watch import Watch
 
-type Card = dict[str, Any]
-type Texts = Mapping[str, str]
-type Own = Callable[[str], str | None]
-"""The entity of a key; None when it is not there or disabled."""
-
-WHOLE_WIDTH: Final = {"columns": 12}
-HALF_WIDTH: Final = {"columns": 6}
-LOOK: Final = {"action": "more-info"}
-WHOSE: Final = [{"type": "device"}, {"type": "entity"}]
-"""A name that says of which vessel it is, where several stand below each other."""
+ICONS: Final[Mapping[str, str]] = {
+    SUBENTRY_TEMPERATURE_WATCH: "mdi:thermometer",
+    SUBENTRY_RODI_UNIT: "mdi:filter",
+    SUBENTRY_DOSING: "mdi:eyedropper",
+    SUBENTRY_EVAPORATION_WATCH: "mdi:waves-arrow-up",
+    SUBENTRY_SALINITY_WATCH: "mdi:shaker-outline",
+    SUBENTRY_WATER_CHANGE: "mdi:water-sync",
+}
+"""What stands before the title of a watch, by its kind."""
 WEEK_DAYS: Final = 7
 TREND_HOURS: Final = 24
+TYPED_IN: Final = {"type": "numeric-input", "style": "buttons"}
 MOST_COLUMNS: Final = 3
 LONGEST_IN_HALF: Final = 16
 """Letters of a name that half a phone shows whole, wide ones as well."""
@@ -107,14 +133,15 @@ class _Entities:
 def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) -> Card:
     vessels = [(vessel, entities.of(vessel.subentry_id)) for vessel in system.vessels.values()]
     lines = [(line, entities.of(line.subentry_id)) for line in system.lines.values()]
+    watches = [
+        (watch, entities.shown_of(watch.subentry_id), entities.of(watch.subentry_id))
+        for watch in system.watches.values()
+    ]
     sections = [
-        _today(vessels, lines, texts),
+        today(vessels, lines, [found[1:] for found in watches], system.unusable, texts),
         *(_vessel(vessel, own, texts) for vessel, own in vessels),
         *(_line(line, own, texts) for line, own in lines),
-        *(
-            _watch(watch, entities.shown_of(watch.subentry_id), texts)
-            for watch in system.watches.values()
-        ),
+        *(_watch(watch, shown, own, texts) for watch, shown, own in watches),
         _week(vessels, texts, written),
         _tests(lines, texts),
     ]
@@ -125,9 +152,9 @@ def _view(system: System, entities: _Entities, texts: Texts, written: set[str]) 
         "max_columns": MOST_COLUMNS,
         # A heading alone is no section.
         "sections": [
-            {**section, "cards": _paired(section["cards"], entities.is_short)}
-            for section in sections
-            if len(section["cards"]) > 1
+            {**one, "cards": _paired(one["cards"], entities.is_short)}
+            for one in sections
+            if len(one["cards"]) > 1
         ],
     }
 
@@ -158,85 +185,56 @@ def _is_half(card: Card) -> bool:
     return card.get("grid_options") == HALF_WIDTH
 
 
-def _today(
-    vessels: list[tuple[VesselRuntime, Own]], lines: list[tuple[FillLine, Own]], texts: Texts
-) -> Card:
-    """What a keeper wants to know first; what is wrong stands above it."""
-    cards: list[Card | None] = [
-        _tile(
-            own("lockout_reason"),
-            by="device",
-            color="red",
-            visibility=_while(own("lockout"), "on"),
-        )
-        for _, own in lines
-    ]
-    for _, own in vessels:
-        loss = own("unexplained_loss")
-        cards.append(
-            _tile(loss, by=None, name=WHOSE, color="orange", visibility=_while(loss, "on"))
-        )
-        floods = own("power_cut_floods")
-        cards.append(_tile(floods, color="red", visibility=_while(floods, "on")))
-        cards.append(
-            _tile(
-                own("fill"),
-                by="device",
-                features=[{"type": "bar-gauge", "min": 0, "max": 100}],
-            )
-        )
-        cards += [_tile(own(key), is_half=True) for key in ("empty_at", "used_today")]
-    return _section(_heading(texts["today"], "mdi:calendar-today"), *cards)
-
-
 def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
     """How much is left, until when, and whether the sensor is believed."""
-    filling = _while(own("filling"), "on")
+    filling, reason = while_state(own("filling"), "on"), own("signal_reason")
     trend = [{"type": "trend-graph", "hours_to_show": TREND_HOURS}]
-    return _section(
-        _heading(vessel.title, "mdi:waves", own("signal")),
-        _tile(own("usable_volume"), features=trend),
-        *(_tile(own(key), is_half=True) for key in ("refill_due_at", "use_per_day")),
-        *(_tile(own(key), is_half=True, visibility=filling) for key in ("fill_rate", "full_at")),
-        *(_tile(own(key), is_half=True) for key in ("added_today", "last_fill_volume")),
-        _tile(own("last_fill_at"), is_half=True),
-        _tile(own("room_after_power_cut"), is_half=True),
-        _tile(vessel.settings.source, by=None, is_half=True),
+    return section(
+        heading(vessel.title, "mdi:waves", own("signal")),
+        tile(own("usable_volume"), features=trend),
+        *(tile(own(key), is_half=True) for key in ("refill_due_at", "use_per_day")),
+        # What a mixing vat has besides.
+        *(tile(own(key), is_half=True) for key in ("salt_to_add", "fresh_water_to_add")),
+        *(tile(own(key), is_half=True, visibility=filling) for key in ("fill_rate", "full_at")),
+        *(tile(own(key), is_half=True) for key in ("added_today", "last_fill_volume")),
+        tile(own("last_fill_at"), is_half=True),
+        tile(own("room_after_power_cut"), is_half=True),
+        tile(vessel.settings.source, by=None, is_half=True),
         # Reasons are sentences; half a phone would cut them. Without one there is nothing to say.
-        _tile(own("signal_reason"), visibility=_unless(own("signal_reason"), Reason.NONE.value)),
-        _explanation(texts, "explain_vessel"),
+        tile(reason, visibility=unless_state(reason, Reason.NONE.value)),
+        explanation(texts, "explain_vessel"),
     )
 
 
 def _line(line: FillLine, own: Own, texts: Texts) -> Card:
     """Whether it may fill, what stops it, and how a person sets it free again."""
     settings = line.settings
-    locked = _while(own("lockout"), "on")
+    locked = while_state(own("lockout"), "on")
     inputs = (*settings.high_inputs, *settings.leak_inputs)
-    return _section(
-        _heading(
+    return section(
+        heading(
             line.title,
             "mdi:water-minus" if settings.is_drain else "mdi:water-plus",
             own("guard_state"),
         ),
-        _tile(own("lockout"), color="red"),
-        _tile(own("lockout_reason"), visibility=locked),
-        _press(own("reset"), texts["confirm_reset"], visibility=locked),
+        tile(own("lockout"), color="red"),
+        tile(own("lockout_reason"), visibility=locked),
+        press(own("reset"), texts["confirm_reset"], visibility=locked),
         # A tap shows the device and does not switch it: filling is the guard's business.
-        _tile(settings.device, by=None, is_half=True, tap_action=LOOK, icon_tap_action=LOOK),
-        _tile(own("permit"), is_half=True),
-        *(_tile(own(key)) for key in ("block_reason", "volume_24h", "run_time_24h")),
-        *(_tile(entity, by=None) for entity in inputs),
-        _tile(own("maintenance")),
-        _press(own("run_by_hand"), texts["confirm_hand"]),
-        _explanation(texts, "explain_line"),
+        tile(settings.device, by=None, is_half=True, tap_action=LOOK, icon_tap_action=LOOK),
+        tile(own("permit"), is_half=True),
+        *(tile(own(key)) for key in ("block_reason", "volume_24h", "run_time_24h")),
+        *(tile(entity, by=None) for entity in inputs),
+        tile(own("maintenance")),
+        press(own("run_by_hand"), texts["confirm_hand"]),
+        explanation(texts, "explain_line"),
     )
 
 
-def _watch(watch: Watch, shown: list[er.RegistryEntry], texts: Texts) -> Card:
+def _watch(watch: Watch, shown: list[er.RegistryEntry], own: Own, texts: Texts) -> Card:
     """What a watch measures; what is wrong stands above it, and only while it is."""
-    problems = [entity for entity in shown if _is_of(entity, Platform.BINARY_SENSOR, "problem")]
-    words = [entity for entity in shown if _is_of(entity, Platform.SENSOR, "enum")]
+    problems = [entity for entity in shown if is_problem(entity)]
+    words = [entity for entity in shown if is_of(entity, Platform.SENSOR, "enum")]
     figures = [
         entity for entity in shown if entity.domain == Platform.SENSOR and entity not in words
     ]
@@ -245,25 +243,23 @@ def _watch(watch: Watch, shown: list[er.RegistryEntry], texts: Texts) -> Card:
         for entity in shown
         if entity.domain in (Platform.BINARY_SENSOR, Platform.SWITCH) and entity not in problems
     ]
-    buttons = [entity for entity in shown if entity.domain == Platform.BUTTON]
-    return _section(
-        _heading(watch.title, "mdi:water-check"),
+    numbers = [entity for entity in shown if entity.domain == Platform.NUMBER]
+    buttons = [entity.entity_id for entity in shown if entity.domain == Platform.BUTTON]
+    # As a lockout's: there is nothing else to reset.
+    seen = {own("cut_out_reset"): {"visibility": while_state(own("cut_out_lockout"), "on")}}
+    return section(
+        heading(watch.title, ICONS[watch.kind]),
         *(
-            _tile(entity.entity_id, color="red", visibility=_while(entity.entity_id, "on"))
+            tile(entity.entity_id, color="red", visibility=while_state(entity.entity_id, "on"))
             for entity in problems
         ),
-        *(_tile(entity.entity_id) for entity in words),
-        *(_tile(entity.entity_id, is_half=True) for entity in figures),
+        tile(watch.measured_by, by=None),
+        *(tile(entity.entity_id) for entity in words),
+        *(tile(entity.entity_id, is_half=True) for entity in figures),
         # A tap shows a switch and does not move it.
-        *(_tile(entity.entity_id, tap_action=LOOK, icon_tap_action=LOOK) for entity in answers),
-        *(_press(entity.entity_id, texts["confirm_watch"]) for entity in buttons),
-    )
-
-
-def _is_of(entity: er.RegistryEntry, platform: Platform, device_class: str) -> bool:
-    return entity.domain == platform and device_class in (
-        entity.device_class,
-        entity.original_device_class,
+        *(tile(entity.entity_id, tap_action=LOOK, icon_tap_action=LOOK) for entity in answers),
+        *(tile(entity.entity_id, features=[TYPED_IN]) for entity in numbers),
+        *(press(button, texts["confirm_watch"], **seen.get(button, {})) for button in buttons),
     )
 
 
@@ -295,8 +291,8 @@ def _week(vessels: list[tuple[VesselRuntime, Own]], texts: Texts, written: set[s
         "hours_to_show": 24 * WEEK_DAYS,
         "grid_options": WHOLE_WIDTH,
     }
-    return _section(
-        _heading(texts["week"], "mdi:chart-bar"),
+    return section(
+        heading(texts["week"], "mdi:chart-bar"),
         use if used else None,
         level if vessels else None,
     )
@@ -307,68 +303,9 @@ def _tests(lines: list[tuple[FillLine, Own]], texts: Texts) -> Card:
     cards: list[Card | None] = []
     for line, own in lines:
         for test in line.proof_tests.tests.values():
-            cards.append(_tile(own(f"proof_test_due_{test.key}")))
-            cards.append(_press(own(f"proof_test_passed_{test.key}"), texts["confirm_test"]))
+            cards.append(overdue(own, test, test.name, texts))
+            cards.append(tile(own(f"proof_test_due_{test.key}")))
+            cards.append(press(own(f"proof_test_passed_{test.key}"), texts["confirm_test"]))
     if any(cards):
-        cards.append(_explanation(texts, "explain_tests"))
-    return _section(_heading(texts["tests"], "mdi:clipboard-check-outline"), *cards)
-
-
-def _section(*cards: Card | None) -> Card:
-    return {"type": "grid", "cards": [card for card in cards if card is not None]}
-
-
-def _heading(text: str, icon: str, badge: str | None = None) -> Card:
-    heading: Card = {"type": "heading", "heading": text, "heading_style": "title", "icon": icon}
-    if badge is not None:
-        heading["badges"] = [{"type": "entity", "entity": badge}]
-    return heading
-
-
-def _tile(
-    entity: str | None, *, by: str | None = "entity", is_half: bool = False, **more: Any
-) -> Card | None:
-    """Return a tile called by its entity's or its device's name; None is the hub's own choice."""
-    if entity is None:
-        return None
-    card: Card = {"type": "tile", "entity": entity, "grid_options": WHOLE_WIDTH, **more}
-    if is_half:
-        card["grid_options"] = HALF_WIDTH
-    if by is not None:
-        card["name"] = {"type": by}
-    return card
-
-
-def _press(entity: str | None, question: str, **more: Any) -> Card | None:
-    """Return a tile that presses a button, after a question."""
-    if entity is None:
-        return None
-    press = {
-        "action": "perform-action",
-        "perform_action": "button.press",
-        "target": {"entity_id": entity},
-        "confirmation": {"text": question},
-    }
-    return _tile(entity, hide_state=True, tap_action=press, icon_tap_action=press, **more)
-
-
-def _while(entity: str | None, state: str) -> list[Card]:
-    if entity is None:
-        return []
-    return [{"condition": "state", "entity": entity, "state": state}]
-
-
-def _unless(entity: str | None, state: str) -> list[Card]:
-    if entity is None:
-        return []
-    return [{"condition": "state", "entity": entity, "state_not": state}]
-
-
-def _explanation(texts: Texts, key: str) -> Card:
-    """Return a text that opens on a tap."""
-    return {
-        "type": "markdown",
-        "text_only": True,
-        "content": f"<details><summary>{texts['explain']}</summary>\n\n{texts[key]}\n\n</details>",
-        "grid_options": WHOLE_WIDTH,
-    }
+        cards.append(explanation(texts, "explain_tests"))
+    return section(heading(texts["tests"], "mdi:clipboard-check-outline"), *cards)

@@ -96,6 +96,12 @@ class SalinityWatch(Watch):
         named = (self.settings.source, self.settings.temperature_source)
         return [entity_id for entity_id in named if entity_id is not None]
 
+    @property
+    @override
+    def measured_by(self) -> str | None:
+        """The probe; None where salinity is typed in."""
+        return self.settings.source
+
     @callback
     @override
     def async_look(self, now_s: float) -> None:

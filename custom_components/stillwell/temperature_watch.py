@@ -106,6 +106,12 @@ class TemperatureWatch(Watch):
         """The thermometer: that it says the same again is news."""
         return [self.settings.source]
 
+    @property
+    @override
+    def measured_by(self) -> str | None:
+        """The thermometer."""
+        return self.settings.source
+
     @callback
     @override
     def async_look(self, now_s: float) -> None:

@@ -37,6 +37,7 @@ class Watch(EntityOwner):
         """Take the subentry; vessels and lines of the system are there, other watches not yet."""
         super().__init__(subentry)
         self.system = system
+        self.kind = subentry.subentry_type
         self.hass: HomeAssistant = system.hass
         self._registry_ids = registry_ids(system.hass, subentry.data)
         self._is_refused = False
@@ -51,6 +52,11 @@ class Watch(EntityOwner):
     def reported(self) -> list[str]:
         """Those of them whose repetitions are news, too."""
         return []
+
+    @property
+    def measured_by(self) -> str | None:
+        """The entity whose own reading it is about; None where there is none, or more than one."""
+        return None
 
     @abstractmethod
     def async_look(self, now_s: float) -> None:
