@@ -377,12 +377,15 @@ def spoilt(lab: Lab) -> list[Walk]:
     pump = {**dosing["user"], "name": NEW, "dosing_pump": "input_boolean.quarantine_pump"}
     drain = {
         "name": NEW,
-        "device": "input_boolean.spare_valve",
+        "device": "input_boolean.quarantine_pump",
         "direction": "drain",
         "feeds_system": False,
         "rehearsal": False,
     }
     plain = merged(limits(15), {"tests": {}})
+    vessel = _vessel_forms("reservoir")
+    vessel["user"] = {**vessel["user"], "source": "sensor.quarantine_unplugged"}
+    vessel["band"] = {**vessel["band"], "filling": {"longest_run": duration(1200)}}
     broken, plain_sump = lab.parts[BROKEN_SUMP], lab.parts[SPARE_SUMP]
     return [
         Walk(
@@ -418,8 +421,8 @@ def spoilt(lab: Lab) -> list[Walk]:
         ),
         Walk(
             "reservoir",
-            _vessel_forms("reservoir"),
-            (("not_written", "confirm", {"blueprints": True}),),
+            vessel,
+            (("not_written", "confirm", {"install_blueprints": True}),),
             "reservoir with blueprints",
             "Nursery",
         ),
