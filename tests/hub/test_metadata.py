@@ -192,7 +192,15 @@ def test_store_file_holds_only_known_keys() -> None:
     ]
 
 
-@pytest.mark.parametrize(("name", "side"), [("icon.png", 256), ("icon@2x.png", 512)])
+@pytest.mark.parametrize(
+    ("name", "side"),
+    [
+        ("icon.png", 256),
+        ("icon@2x.png", 512),
+        ("dark_icon.png", 256),
+        ("dark_icon@2x.png", 512),
+    ],
+)
 def test_brand_mark(name: str, side: int) -> None:
     with Image.open(PACKAGE / "brand" / name) as mark:
         assert mark.format == "PNG"

@@ -20,7 +20,7 @@ from .forms import (
     watches,
 )
 from .lab import Lab
-from .page import FIND, Screen
+from .page import FIND, LIMIT_MS, Screen
 
 SUBENTRY: Final = "/api/config/config_entries/subentries/flow"
 SYSTEM_FLOW: Final = "/api/config/config_entries/flow"
@@ -43,6 +43,7 @@ OPEN_FIX: Final = (
 )
 MORE_INFO: Final = """entityId => document.querySelector("home-assistant").dispatchEvent(
   new CustomEvent("hass-more-info", {detail: {entityId}, bubbles: true, composed: true}))"""
+HAS_INFO: Final = f"() => (({FIND})('ha-more-info-info')?.offsetHeight ?? 0) > 60"
 DASHBOARD: Final = "all-the-water"
 MAIN: Final = frozenset(
     (
@@ -249,6 +250,7 @@ async def entities(screen: Screen, lab: Lab, prefix: str = "more info") -> None:
         seen.add(kind)
         await screen.page.evaluate(MORE_INFO, entity_id)
         await screen.page.locator("ha-more-info-dialog").wait_for(state="attached")
+        await screen.page.wait_for_function(HAS_INFO, timeout=LIMIT_MS)
         await screen.rest(1100)
         await screen.take(f"{prefix} {entity_id.replace('.', ' ')}", of="dialog")
     await screen.page.evaluate(MORE_INFO, "")
