@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Final
 
 from homeassistant.config_entries import ConfigEntryState
-from homeassistant.const import Platform
+from homeassistant.const import STATE_UNAVAILABLE, Platform
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers.translation import async_get_translations
 from homeassistant.util import slugify
@@ -185,6 +185,12 @@ def _is_half(card: Card) -> bool:
     return card.get("grid_options") == HALF_WIDTH
 
 
+def _reading(source: str | None, *, is_half: bool = False) -> Card | None:
+    """Return what a source says itself; without it the page would show a fault of its own."""
+    is_there = unless_state(source, STATE_UNAVAILABLE)
+    return tile(source, by=None, is_half=is_half, visibility=is_there)
+
+
 def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
     """How much is left, until when, and whether the sensor is believed."""
     filling, reason = while_state(own("filling"), "on"), own("signal_reason")
@@ -199,7 +205,7 @@ def _vessel(vessel: VesselRuntime, own: Own, texts: Texts) -> Card:
         *(tile(own(key), is_half=True) for key in ("added_today", "last_fill_volume")),
         tile(own("last_fill_at"), is_half=True),
         tile(own("room_after_power_cut"), is_half=True),
-        tile(vessel.settings.source, by=None, is_half=True),
+        _reading(vessel.settings.source, is_half=True),
         # Reasons are sentences; half a phone would cut them. Without one there is nothing to say.
         tile(reason, visibility=unless_state(reason, Reason.NONE.value)),
         explanation(texts, "explain_vessel"),
@@ -253,7 +259,7 @@ def _watch(watch: Watch, shown: list[er.RegistryEntry], own: Own, texts: Texts) 
             tile(entity.entity_id, color="red", visibility=while_state(entity.entity_id, "on"))
             for entity in problems
         ),
-        tile(watch.measured_by, by=None),
+        _reading(watch.measured_by),
         *(tile(entity.entity_id) for entity in words),
         *(tile(entity.entity_id, is_half=True) for entity in figures),
         # A tap shows a switch and does not move it.
