@@ -288,8 +288,8 @@ async def test_a_notice_tells_in_the_language_and_units_of_the_hub(
     issue = ir.async_get(hass).async_get_issue(DOMAIN, "vessel_settings_invalid_lagoon_reservoir")
     # 20 in are 0.508 m.
     assert issue.translation_placeholders["error"] == (
-        "volpeil (in een sump ‘Bijvullen tot’): moet boven startpeil (navullen nodig, bijvullen vanaf of nieuw mengsel nodig) "
-        "liggen, dus boven 20 in"
+        "volpeil (in een sump ‘Bijvullen tot’): moet boven startpeil "
+        "(navullen nodig, bijvullen vanaf of nieuw mengsel nodig) liggen, dus boven 20 in"
     )
 
 
