@@ -356,16 +356,6 @@ def watches(lab: Lab) -> list[Walk]:
             (
                 *names("Lagoon water change"),
                 ("share_range", "user", {"largest_share": 90}),
-                (
-                    "lines_apart",
-                    "user",
-                    {"refill_line": lab.parts[lab.line_of("Lagoon reservoir")]},
-                ),
-                (
-                    "refill_is_fresh",
-                    "user",
-                    {"refill_line": lab.parts[lab.line_of("Lagoon sump")]},
-                ),
             ),
         ),
     ]
