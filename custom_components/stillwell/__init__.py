@@ -4,6 +4,9 @@ from homeassistant.core import HomeAssistant
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
 
+# Platforms come with the package, in one go in the hub's import thread: else the set-up of each
+# would wait for an import of its own.
+from . import binary_sensor, button, event, number, sensor, switch  # noqa: F401
 from .actions import async_register
 from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer

@@ -7,6 +7,8 @@ integrations, as far as they concern what we ship. From memory and from stored c
 import ast
 import json
 import re
+import subprocess
+import sys
 from importlib import import_module
 from pathlib import Path
 from pkgutil import iter_modules
@@ -713,3 +715,15 @@ def test_done_means_done_documents() -> None:
     ):
         for name in names:
             assert f"`stillwell.{name}`" in text, (group, name)
+
+
+def test_the_platforms_come_with_the_package() -> None:
+    """The hub imports a package in a thread, and waits once more for what is not loaded by then.
+
+    So in its `loader.Integration.async_get_platforms`; a process of its own has nothing loaded.
+    """
+    look = f"import sys, {package.__name__}; print(*sys.modules)"
+    command = [sys.executable, "-c", look]
+    loaded = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout  # noqa: S603 - our own words
+    for platform in coordinator.PLATFORMS:
+        assert f"{package.__name__}.{platform}" in loaded.split()
