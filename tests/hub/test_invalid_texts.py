@@ -191,7 +191,7 @@ GERMAN: Final[list[tuple[Exception, str]]] = [
     (
         SettingsError("full_m", Code.NOT_ABOVE, other=Term("start_m"), value=Amount(0.0762, "m")),
         (
-            "Vollmarke: muss über Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig) "
+            "Vollmarke: muss über „Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig)“ "
             "liegen, also über 7,62 cm"
         ),
     ),
