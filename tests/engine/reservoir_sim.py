@@ -38,6 +38,7 @@ class Course:
     sigma_m: float = 0.001
     step_m: float = 0.001
     spikes: float = 0.01
+    probe_swing_m: float = 0.0  # the probe reads so much more in the afternoon, less at night
     pulse_l: float = 0.0
     fills: Sequence[tuple[float, float, float]] = ()  # (day, L/s, up to L)
     steps: Sequence[tuple[float, float]] = ()  # (day, L)
@@ -87,6 +88,7 @@ class _Box:
 
 def _shown(course: Course, box: _Box, rnd: random.Random) -> float:
     depth = box.volume / AREA_L_PER_M + rnd.gauss(0.0, course.sigma_m)
+    depth += course.probe_swing_m * math.sin(2 * math.pi * (box.t / DAY - 0.4))
     if rnd.random() < course.spikes:
         depth += rnd.choice((-1, 1)) * rnd.uniform(0.005, 0.05)
     if _within(box.t / DAY, course.zero):

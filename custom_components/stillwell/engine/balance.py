@@ -7,7 +7,6 @@ difference of two points of one curve, both from the same filter, so that what l
 same hour of the day cancels.
 """
 
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from math import exp, sqrt
@@ -55,12 +54,18 @@ _CARRY_FRAC: Final = 0.3
 """Use that was carried may have differed by this share of itself."""
 
 _RISE_FRAC: Final = 0.01
+_RISE_SPAN_S: Final = 1800.0
+_RISE_GAPS: Final = 8.0
+"""A rise is measured from the level of half an hour to an hour ago, or of so many reports."""
+
 _FAST_FRAC: Final = 0.08
 _FAST_TIMES: Final = 8.0
 _FEWEST_LOW: Final = 2
 _USUAL_TIMES: Final = 2
 _USUAL_WITHIN: Final = 0.4
 _USUAL_SPAN_S: Final = 3 * DAY_S
+_DRAWS_KEPT: Final = 6
+_RATES_KEPT: Final = 5
 _DOUBT_FRAC: Final = 0.5
 """After a gap, a level higher by this share of the use carried means that water was added."""
 
@@ -141,8 +146,8 @@ class Balance:
         self._down = Trend()
         self._samples = Samples(SAMPLES_KEPT)
         self._last_fill: Fill | None = None
-        self._fill_rates: deque[float] = deque(maxlen=5)
-        self._draws: deque[tuple[float, float]] = deque(maxlen=6)
+        self._fill_rates: list[float] = []  # a deque of a few would weigh ten times as much
+        self._draws: list[tuple[float, float]] = []
         self._blocks: list[UseBlock] = []
         self._events: list[Event] = []
         self._noise_l = 0.0
@@ -444,6 +449,7 @@ class Balance:
         reference_l = before[1]
         spread = (f.p_ll + self._noise_l**2 + self._width_l**2 / 12.0) ** 0.5
         up, down = self._up, self._down
+        up.keep_up(max(_RISE_SPAN_S, _RISE_GAPS * self._gap_s), before)
         up.count(level_l - reference_l, spread, level_l, before)
         if self._drops_now(down, level_l, before):
             down.clear()  # what small noise summed up for an hour is no place to measure from
@@ -463,7 +469,7 @@ class Balance:
             open_l = self._fast_fall_l(low_l, down.saved)
             is_open = open_l is not None and not self._is_usual(open_l)
             if fall_l is not None:
-                self._draws.append((t_s, fall_l))  # again and again: how this vessel is used
+                self._note_draw(t_s, fall_l)  # again and again: how this vessel is used
             if not is_open and self._admit(f, down):
                 level_l = sorted(down.last_l)[1]  # the newest may be the spike that tipped it
         f.observe(level_l, self._noise_l**2, self._width_l)
@@ -495,6 +501,9 @@ class Balance:
         usual = 0.0 if use is None else use[0] / DAY_S
         least_l += _FAST_TIMES * usual * (self._t_s - saved[0])
         return fall_l if fall_l > least_l else None
+
+    def _note_draw(self, t_s: float, drawn_l: float) -> None:
+        self._draws = [*self._draws[1 - _DRAWS_KEPT :], (t_s, drawn_l)]
 
     def _is_usual(self, fall_l: float) -> bool:
         """Whether such a draw has happened time and again of late."""
@@ -649,7 +658,7 @@ class Balance:
     def _report_end(self, exc: Excursion, end_s: float, moved_l: float, day: DaySpan) -> None:
         """Book what the excursion has moved."""
         if exc.sign < 0:
-            self._draws.append((end_s, -moved_l))
+            self._note_draw(end_s, -moved_l)
             self._book.note(day, unexplained_l=max(0.0, -moved_l))
             return
         moved_l = max(0.0, moved_l)
@@ -661,7 +670,7 @@ class Balance:
         self._events.append(Event(EventKind.FILL_ENDED, end_s, moved_l))
         took_s = end_s - exc.began_s
         if took_s > SUSTAINED_S and moved_l > 0.1 * self._capacity_l:
-            self._fill_rates.append(moved_l / took_s)
+            self._fill_rates = [*self._fill_rates[1 - _RATES_KEPT :], moved_l / took_s]
 
     def _close_block(self, f: LevelFilter, t_s: float) -> None:
         self._interrupted = None
@@ -779,8 +788,8 @@ class Balance:
             self._book.restore(data["book"])
             self._cutter.restore(data["cutter"])
             self._last_fill = None if fill is None else Fill(**fill)
-            self._fill_rates.extend(float(r) for r in data["fill_rates"])
-            self._draws.extend((float(t), float(v)) for t, v in data["draws"])
+            self._fill_rates = [float(r) for r in data["fill_rates"]]
+            self._draws = [(float(t), float(v)) for t, v in data["draws"]]
             self._gap_s = float(data["gap_s"])
             going = data["fill"]
             self._interrupted = None if going is None else (float(going[0]), bool(going[1]))

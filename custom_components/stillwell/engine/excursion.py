@@ -39,10 +39,22 @@ class Trend:
     """The last three readings."""
     off_l: float = 0.0
     """Mean distance from the prediction since it left zero."""
+    later: LevelState | None = None
+    """What was known later, to take the place of ``saved``."""
 
     def clear(self) -> None:
         """Start again from zero."""
-        self.total, self.saved, self.n = 0.0, None, 0
+        self.total, self.saved, self.later, self.n = 0.0, None, None, 0
+
+    def keep_up(self, span_s: float, before: LevelState) -> None:
+        """Renew what is saved, so that it is no older than two spans.
+
+        A probe that swings with the room keeps the sum off zero for hours; what it was then is
+        no place to measure a rise of now from.
+        """
+        newest = self.later or self.saved
+        if newest is not None and before[0] - newest[0] > span_s:
+            self.saved, self.later = newest, before
 
     def count(self, off_l: float, spread_l: float, level_l: float, before: LevelState) -> None:
         """Take one reading that is ``off_l`` in the direction watched."""
