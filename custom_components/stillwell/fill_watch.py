@@ -7,7 +7,7 @@ ON only after what safety depends on is on the disk.
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -53,6 +53,7 @@ from .engine.guard_events import (
 from .engine.guard_events import (
     Event as GuardEvent,
 )
+from .engine.guard_rules import tail_s
 from .engine.guard_state import GuardSettings, GuardState
 from .engine.guard_table import HEARD, Phase
 from .engine.mirror import mirrored
@@ -100,6 +101,8 @@ class FillWatch:
         self._save = save
         self._cancel_wake: CALLBACK_TYPE | None = None
         self._wake_s: float | None = None
+        self._was_on_s: float | None = None
+        """When the device was last heard to be on, or to leave that."""
 
     # Memory
 
@@ -142,6 +145,13 @@ class FillWatch:
     def is_on(self) -> bool | None:
         """Whether the fill device is on."""
         return self.actuator.is_on
+
+    def moves(self, t_s: float, interval_s: float | None) -> bool:
+        """Whether its water moves a level now, or did just before; the interval is the level's."""
+        if self.is_on is True:
+            return True
+        was_s = self._was_on_s
+        return was_s is not None and t_s - was_s <= tail_s(interval_s, self.guard_settings.settle_s)
 
     @property
     def is_locked_out(self) -> bool:
@@ -228,6 +238,8 @@ class FillWatch:
     @callback
     def _async_actuator(self, event: Event[EventStateChangedData]) -> None:
         on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
+        if on or Actuator.read(event.data["old_state"]):
+            self._was_on_s = t_s
         actor = self.actuator.actor_of_report(event.context, t_s, on=on)
         self.process(ActuatorReported(t_s, on, actor))
         self._line.async_publish(t_s)
@@ -263,7 +275,15 @@ class FillWatch:
         )
 
     @callback
-    def async_level(self, t_s: float, model: VesselModel, *, is_alone: bool = True) -> None:
+    def async_level(
+        self,
+        t_s: float,
+        model: VesselModel,
+        *,
+        is_alone: bool = True,
+        with_it: Iterable[FillLine] = (),
+        against: Iterable[FillLine] = (),
+    ) -> None:
         """Pass a judged report on.
 
         Args:
@@ -271,8 +291,15 @@ class FillWatch:
             model: The destination's model.
             is_alone: Whether this line alone fills the vessel; else the rate that was learned
                 from its fills may be another line's, and is not passed on.
+            with_it: Other lines that move its level the same way.
+            against: Lines that move it the other way.
         """
         level = model.guard_level(t_s)
+        level = replace(
+            level,
+            is_fed=any(line.watch.moves(t_s, level.interval_s) for line in with_it),
+            is_drawn=any(line.watch.moves(t_s, level.interval_s) for line in against),
+        )
         if self.settings.is_drain:
             level = mirrored(level, model.spec.shape)
         self._learn_settling(level)

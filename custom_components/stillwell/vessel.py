@@ -173,10 +173,15 @@ class VesselRuntime(EntityOwner):
             self._failed(t_s, err)
             return
         # Control first: what must go off goes off before anything is shown.
+        out = (*self.drains, *self.draws)
         for line in self.lines:
-            line.watch.async_level(t_s, self.model, is_alone=len(self.lines) == 1)
+            others = [other for other in self.lines if other is not line]
+            line.watch.async_level(
+                t_s, self.model, is_alone=not others, with_it=others, against=out
+            )
         for line in self.drains:
-            line.watch.async_level(t_s, self.model)
+            others = [other for other in out if other is not line]
+            line.watch.async_level(t_s, self.model, with_it=others, against=self.lines)
         for line in self.draws:
             line.watch.async_source(t_s, self.model)
         for part in self.parts:

@@ -39,6 +39,8 @@ class Line:
     commands: list[tuple[float, Command]] = field(default_factory=list)
     notices: list[NoticeKind] = field(default_factory=list)
     last: Outcome = field(default_factory=lambda: Outcome(GuardState()))
+    is_fed: bool = False
+    is_drawn: bool = False
 
     def hear(self, event: Event) -> Outcome:
         """Process one event."""
@@ -78,6 +80,8 @@ class Line:
                 resolution_l=0.1,
                 noise_l=0.03,
                 fill_rate_l_per_s=RATE_L_PER_S,
+                is_fed=self.is_fed,
+                is_drawn=self.is_drawn,
             )
         )
 

@@ -5,6 +5,7 @@ manual reset; de-energise to trip); times and limits are the trade's, common pra
 """
 
 from dataclasses import replace
+from typing import Final
 
 import pytest
 from custom_components.stillwell.engine.guard import Phase
@@ -293,6 +294,46 @@ def test_no_rise_asks_to_be_woken_at_its_time() -> None:
     assert line.state.trip.reason is TripReason.NO_RISE
 
 
+TAIL_S: Final = 4 * INTERVAL_S
+
+
+def test_case_05_what_another_line_takes_is_not_held_against_this_one() -> None:
+    """A slow purifier, and a top-off pump that takes in a minute what it brings in five."""
+    slow_l_per_s = 8.0 / 3600.0
+    line = Line(replace(SETTINGS, longest_run_s=14400.0)).ready()
+    line.switched(on=True)
+    line.quiet(900.0, slow_l_per_s)
+    for _ in range(5):
+        line.is_drawn = True
+        line.quiet(60.0, slow_l_per_s - 0.67 / 60.0)
+        line.quiet(TAIL_S, slow_l_per_s)
+        line.is_drawn = False
+        line.quiet(900.0, slow_l_per_s)
+    assert trip(line) is None
+    assert line.phase is Phase.FILLING
+
+
+def test_case_05_a_hose_that_came_off_is_found_between_the_pulses_of_another_line() -> None:
+    """Time counts only while nobody takes water away: an eighth less here."""
+    line = Line().filling()
+    began_s, step = line.t_s, 0
+    while trip(line) is None:
+        line.is_drawn = step % 16 < 2
+        line.quiet(INTERVAL_S, -0.67 / 60.0 if line.is_drawn else 0.0)
+        step += 1
+        assert line.t_s - began_s < 900.0
+    assert trip(line) is TripReason.NO_RISE
+
+
+def test_case_05_a_watch_without_a_level_has_nothing_to_excuse() -> None:
+    line = Line().ready()
+    line.is_drawn = True
+    line.quiet(300.0, -0.001)
+    line.switched(on=True)
+    line.quiet(60.0, RATE_L_PER_S)
+    assert line.phase is Phase.FILLING
+
+
 def test_case_05_no_rise_latches_and_not_before_its_window() -> None:
     line = Line().ready()
     line.switched(on=True)
@@ -561,6 +602,24 @@ def test_case_08_rise_while_off_latches_within_three_windows() -> None:
     line.quiet(600.0)
     line.hear(ResetRequested(line.t_s))
     assert trip(line) is None
+
+
+def test_case_08_flow_while_off_is_told_once_however_long_it_runs() -> None:
+    line = Line().ready()
+    line.quiet(3600.0, RATE_L_PER_S)
+    assert trip(line) is TripReason.FLOW_WHILE_OFF
+    assert line.notices == [NoticeKind.LOCKED_OUT]
+
+
+def test_case_08_what_another_line_brings_is_no_flow_of_this_one() -> None:
+    """Two lines at one vessel, one of which fills it; a leak that goes on after is found."""
+    line = Line().ready()
+    line.is_fed = True
+    line.quiet(1800.0, RATE_L_PER_S)
+    assert trip(line) is None
+    line.is_fed = False
+    line.quiet(600.0, RATE_L_PER_S)
+    assert trip(line) is TripReason.FLOW_WHILE_OFF
 
 
 def test_case_08_rise_while_locked_out_for_another_reason_is_told_too() -> None:

@@ -14,7 +14,12 @@ from homeassistant.helpers.storage import Store
 from homeassistant.util.file import WriteError
 from pytest_homeassistant_custom_component.common import async_mock_service
 
+from .conftest import fill_line, reservoir
 from .lab import FLOAT, LEAK, VALVE, Lab
+
+PUMP = "switch.top_off"
+CM = {"unit_of_measurement": "cm"}
+LITRES_PER_CM = 0.9
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,6 +65,70 @@ async def test_unplugged_at_rest_is_never_permitted(guarded: Lab, lost: str) -> 
         await guarded.wait(20)
         assert not guarded.is_valve_on
         assert not guarded.is_permitted
+
+
+@pytest.mark.parametrize("drawn_l", [0.34, 0.67])
+async def test_a_slow_refill_goes_on_while_the_top_off_draws(
+    hass: HomeAssistant, lab: Lab, drawn_l: float
+) -> None:
+    """A purifier brings 8 L/h, the top-off pump takes 1 L/min for less than a minute."""
+    hass.states.async_set(PUMP, "off")
+    hass.states.async_set("sensor.lagoon_sump", "15.00", CM)
+    top_off = fill_line("lagoon_sump", "Top-off", device=PUMP, source_vessel="lagoon_reservoir")
+    sump = reservoir("Lagoon sump", source="sensor.lagoon_sump")
+    await lab.set_up(sump, top_off, device=VALVE)
+    level_l = 7.2
+    await lab.settle(level_l / LITRES_PER_CM)
+
+    async def go(seconds: int, l_per_s: float) -> None:
+        nonlocal level_l
+        for _ in range(seconds // 20):
+            level_l += 20 * l_per_s
+            await lab.run([level_l / LITRES_PER_CM], 20)
+            hass.states.async_set("sensor.lagoon_sump", "15.00", CM, force_update=True)
+
+    await lab.valve(on=True)
+    await go(1200, 8.0 / 3600)
+    hass.states.async_set(PUMP, "on", context=Context(parent_id="rule"))
+    await go(round(60 * drawn_l), 8.0 / 3600 - 1.0 / 60)
+    hass.states.async_set(PUMP, "off", context=Context(parent_id="rule"))
+    await go(1800, 8.0 / 3600)
+    assert lab.line.watch.lockout_reason == "none"
+    assert lab.is_valve_on
+
+
+@pytest.mark.parametrize("cm_per_report", [0.05, 0.1])
+async def test_a_fill_by_one_line_is_no_leak_of_another(
+    hass: HomeAssistant, lab: Lab, cm_per_report: float
+) -> None:
+    hass.states.async_set(PUMP, "off")
+    second = fill_line("lagoon_reservoir", "Second line", device=PUMP)
+    await lab.set_up(second, device=VALVE)
+    await lab.settle()
+    await lab.valve(on=True)
+    await lab.run([20.0 + cm_per_report * n for n in range(1, 96)], 20)
+    lines = lab.entry.runtime_data.lines.values()
+    assert [line.watch.lockout_reason for line in lines] == ["none", "none"]
+    # The water goes on rising though both are off now: somebody's valve leaks.
+    await lab.valve(on=False)
+    await lab.run([20.0 + cm_per_report * n for n in range(96, 192)], 20)
+    assert "flow_while_off" in [line.watch.lockout_reason for line in lines]
+
+
+async def test_what_the_top_off_takes_is_no_leak_of_a_drain(hass: HomeAssistant, lab: Lab) -> None:
+    for device in (PUMP, "switch.drain"):
+        hass.states.async_set(device, "off")
+    hass.states.async_set("sensor.lagoon_sump", "15.00", CM)
+    top_off = fill_line("lagoon_sump", "Top-off", device=PUMP, source_vessel="lagoon_reservoir")
+    drain = fill_line("lagoon_reservoir", "Drain", device="switch.drain", direction="drain")
+    sump = reservoir("Lagoon sump", source="sensor.lagoon_sump")
+    await lab.set_up(sump, top_off, drain, device=VALVE)
+    await lab.settle(28.0)
+    hass.states.async_set(PUMP, "on", context=Context(parent_id="rule"))
+    for n in range(1, 121):
+        hass.states.async_set("sensor.lagoon_sump", f"{15 + 0.12 * n:.2f}", CM)
+        await lab.run([28.0 - 0.12 * n], 20)
+    assert lab.entry.runtime_data.lines["drain"].watch.lockout_reason == "none"
 
 
 async def test_frozen_in_a_fill_goes_off(guarded: Lab) -> None:

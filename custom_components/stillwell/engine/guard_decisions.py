@@ -324,7 +324,9 @@ def _escalated(reason: TripReason, kind: NoticeKind) -> Step:
 def _locked_out(scene: Scene[Event]) -> Step | None:
     if isinstance(scene.event, ActuatorReported) and scene.event.on:
         return _unwanted(scene.event.actor, BlockReason.LOCKED_OUT)
-    if scene.state.off_watch.found:
+    trip = scene.state.trip
+    is_told = trip is not None and trip.reason is TripReason.FLOW_WHILE_OFF
+    if scene.state.off_watch.found and not is_told:
         return _escalated(TripReason.FLOW_WHILE_OFF, NoticeKind.FLOW_WHILE_OFF)
     # Who asks gets an answer; the next report comes soon.
     return _latched_request(scene) or _water_seen(scene.state)

@@ -198,6 +198,10 @@ class LevelReported:
     fill_rate_l_per_s: float | None = None
     """Learned rate of this line."""
     suspended: bool = False
+    is_fed: bool = False
+    """Another line brings water too, or did just now: a rise tells nothing of this one."""
+    is_drawn: bool = False
+    """Another line takes water away, or did just now: no rise tells nothing of this one."""
 
 
 @dataclass(frozen=True, slots=True)

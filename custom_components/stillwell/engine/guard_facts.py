@@ -38,7 +38,7 @@ from .guard_state import (
     ledger_with,
 )
 from .guard_table import ORDERED_OFF, RUNNING, Phase
-from .guard_watch import off_watch_after, rise_after, rise_begun, rise_ended
+from .guard_watch import off_watch_after, rise_after, rise_begun, rise_ended, rise_excused
 
 CLOCK_SLACK_S: Final = 2.0
 """Events handled in the same moment may carry times this far out of order."""
@@ -219,8 +219,10 @@ def _observe_level(scene: Scene[LevelReported]) -> GuardState:
     median_l = level.median_l
     if median_l is None or scene.event.suspended:
         return state
+    if scene.event.is_drawn:
+        state = replace(state, rise=rise_excused(state.rise, median_l, t_s, scene.state.level))
     rise = rise_after(state, settings, median_l, t_s)
-    watch = off_watch_after(state, settings, median_l, t_s)
+    watch = off_watch_after(state, settings, median_l, t_s, is_fed=scene.event.is_fed)
     if rise is state.rise and watch is state.off_watch:
         return state
     return replace(state, rise=rise, off_watch=watch)

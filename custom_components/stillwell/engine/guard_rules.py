@@ -26,6 +26,7 @@ rounding and noise may take one at either end."""
 NO_ANSWER_S: Final = MINUTE_S
 PAUSE_NOTICE_S: Final = 120.0
 JUST_AFTER_S: Final = 0.5
+TAIL_REPORTS: Final = 4.0
 DEFAULT_RESOLUTION_FRAC: Final = 0.005
 """Resolution assumed when none is known, of the high limit."""
 SLOWEST_REPORTS_FRAC: Final = 0.25
@@ -102,6 +103,14 @@ def window_s(level: Level, settings: GuardSettings) -> float:
         STEPS_IN_WINDOW * step_l(level, settings) / rate_l_per_s,
         NO_RISE_FLOOR_S,
     )
+
+
+def tail_s(level_interval_s: float | None, settle_s: float) -> float:
+    """Return how long (s) after its end another line's water may still move the level.
+
+    Until it has settled, and until the median of the last three readings has none of it.
+    """
+    return max(settle_s, TAIL_REPORTS * (level_interval_s or 0.0))
 
 
 def barren_at_s(state: GuardState, settings: GuardSettings) -> float | None:

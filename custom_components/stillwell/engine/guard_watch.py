@@ -17,13 +17,18 @@ apart than two windows, and for two windows in all. A bucket poured by hand is o
 comes faster than twice what the line can deliver: then the watch begins anew above it. Pouring
 slowly, bucket after bucket, for longer than two windows looks like a leaking valve: that is
 what the maintenance pause is for.
+
+Other lines at the same vessel. While another one brings water, or did just now, this one's rise
+while off begins anew; while another one takes water away, the time does not count towards no
+rise, and what is lost meanwhile is not held against the line. Longest run, budgets and the high
+limit stand behind both.
 """
 
 from dataclasses import replace
 from typing import Final
 
 from .guard_rules import barren_at_s, is_return_settled, step_l, window_s
-from .guard_state import GuardSettings, GuardState, OffWatch, RiseWatch
+from .guard_state import GuardSettings, GuardState, Level, OffWatch, RiseWatch
 
 MARKS_NEEDED: Final = 3
 POUR_FACTOR: Final = 2.0
@@ -76,15 +81,32 @@ def rise_after(
     return RiseWatch(0.0, 0.0, t_s, median_l - in_hand_l, median_l)
 
 
+def rise_excused(rise: RiseWatch, median_l: float, t_s: float, before: Level) -> RiseWatch:
+    """Return the watch without the span since the report before: water was taken away meanwhile.
+
+    What was gained until then is kept, and what was lost since is not held against the line.
+    """
+    if rise.began_s is None or rise.base_l is None or rise.peak_l is None:
+        return rise
+    span_s = 0.0 if before.usable_s is None else max(0.0, t_s - before.usable_s)
+    lost_l = max(0.0, rise.peak_l - median_l)
+    return replace(
+        rise,
+        began_s=min(t_s, rise.began_s + span_s),
+        base_l=rise.base_l - lost_l,
+        peak_l=rise.peak_l - lost_l,
+    )
+
+
 def off_watch_after(
-    state: GuardState, settings: GuardSettings, median_l: float, t_s: float
+    state: GuardState, settings: GuardSettings, median_l: float, t_s: float, *, is_fed: bool
 ) -> OffWatch:
     """Return the watch after a usable report while off."""
     watch = state.off_watch
     if state.run is not None or state.off is not None or t_s < watch.from_s:
         return watch
     in_maintenance = state.maintenance_until_s is not None and t_s < state.maintenance_until_s
-    if in_maintenance or not is_return_settled(state, settings, t_s):
+    if is_fed or in_maintenance or not is_return_settled(state, settings, t_s):
         return OffWatch(from_s=t_s)
     return _marked(watch, state, settings, median_l, t_s)
 
