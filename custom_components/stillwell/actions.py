@@ -12,7 +12,7 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
 from .action_targets import lines, register, vessels
-from .blueprint_care import async_install
+from .blueprint_care import async_install, async_why_not_written
 from .const import DOMAIN
 from .daily_statistics import async_write_daily_use, statistic_id
 from .dashboard import async_dashboard
@@ -178,7 +178,7 @@ async def _install_blueprints(call: ServiceCall) -> ServiceResponse:
         raise HomeAssistantError(
             translation_domain=DOMAIN,
             translation_key="blueprints_not_written",
-            translation_placeholders={"error": str(err)},
+            translation_placeholders={"error": await async_why_not_written(call.hass, err)},
         ) from err
     return {
         "blueprints": [

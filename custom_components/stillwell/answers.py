@@ -14,7 +14,7 @@ from homeassistant.util import dt as dt_util
 from homeassistant.util.unit_conversion import VolumeConverter
 
 from .const import DOMAIN
-from .decision_text import CATEGORIES, MARK_KEY, REASONS, marked
+from .decision_text import CATEGORIES, GROUP_KEY, MARK_KEY, REASONS, marked
 from .engine.balance import Flow
 from .engine.quantities import DAY_S, HOUR_S, MINUTE_S, Reason
 from .fill_line import FillLine
@@ -62,8 +62,8 @@ class Answers:
         return self._texts[f"component.{DOMAIN}.common.{key}"].format(**given)
 
     def written(self, number: str) -> str:
-        """Return a number with the decimal mark of the language."""
-        return marked(number, self.text(MARK_KEY))
+        """Return a number with the marks of the language."""
+        return marked(number, self.text(MARK_KEY), self.text(GROUP_KEY))
 
     def _word(self, key: str, *paths: str) -> str:
         found = (self._texts.get(f"component.{DOMAIN}.{path.format(key)}") for path in paths)

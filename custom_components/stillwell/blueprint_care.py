@@ -1,5 +1,6 @@
 """Offers to install and to renew the blueprints; nothing is written without the keeper's word."""
 
+import errno
 import logging
 from pathlib import Path
 from typing import Any, Final
@@ -12,12 +13,15 @@ from homeassistant.helpers import issue_registry as ir
 
 from .blueprint_files import FOLDER, Installed, Outcome, Standing, Written, compare, install
 from .const import DOMAIN
+from .decision_text import async_load_texts, common_text
 
 _LOGGER = logging.getLogger(__name__)
 
 AUTOMATION: Final = "automation"
 ISSUE_ABSENT: Final = "blueprints_absent"
 ISSUE_OLDER: Final = "blueprints_older"
+_FULL: Final = (errno.ENOSPC, errno.EDQUOT)
+_IN_THE_WAY: Final = (FileExistsError, IsADirectoryError, NotADirectoryError)
 
 
 async def async_compare(hass: HomeAssistant) -> list[Installed]:
@@ -105,6 +109,24 @@ async def async_install(hass: HomeAssistant, *, replace_edited: bool = False) ->
         await hass.services.async_call(AUTOMATION, SERVICE_RELOAD, blocking=True)
     await async_offer(hass)
     return done
+
+
+async def async_why_not_written(hass: HomeAssistant, err: OSError) -> str:
+    """Return in the hub's language why the blueprints could not be written.
+
+    The system's own words are English and name the path on its disk: they go to the log.
+    """
+    _LOGGER.warning("The blueprints could not be written: %s", err)
+    await async_load_texts(hass)
+    return common_text(hass, f"not_written_{_fault(err)}", folder="/".join(FOLDER))
+
+
+def _fault(err: OSError) -> str:
+    if isinstance(err, PermissionError) or err.errno == errno.EROFS:
+        return "denied"
+    if err.errno in _FULL:
+        return "full"
+    return "in_the_way" if isinstance(err, _IN_THE_WAY) else "failed"
 
 
 def _uses(hass: HomeAssistant, name: str) -> list[str]:

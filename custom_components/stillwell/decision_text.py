@@ -15,7 +15,12 @@ from .form_units import FormUnits
 _LOGGER = logging.getLogger(__name__)
 
 MARK_KEY: Final = "decimal_mark"
-_POINT: Final = re.compile(r"(?<=\d)\.(?=\d)")
+GROUP_KEY: Final = "thousand"
+"""1000 as a language writes long numbers: what stands between is its group mark."""
+_NUMBER: Final = re.compile(r"(\d+)(?:\.(\d+))?")
+_GROUPS: Final = re.compile(r"(?<=\d)(?=(?:\d{3})+\Z)")
+_GROUPED: Final = 5
+"""From how many digits before the mark on they stand in groups; Spanish begins there (CLDR)."""
 
 CATEGORIES: Final = ("common", "entity")
 REASONS: Final = (
@@ -87,12 +92,26 @@ def _word(texts: Mapping[str, str], units: FormUnits, value: Value) -> str:
     if not isinstance(value, (Amount, float)):
         return str(value)
     shown = units.show(value) if isinstance(value, Amount) else f"{value:g}"
-    return marked(shown, texts.get(f"component.{DOMAIN}.common.{MARK_KEY}", "."))
+    mark, thousand = (
+        texts.get(f"component.{DOMAIN}.common.{key}") for key in (MARK_KEY, GROUP_KEY)
+    )
+    return marked(shown, mark, thousand)
 
 
-def marked(number: str, mark: str) -> str:
-    """Return numbers in a text, written with a point, with another decimal mark."""
-    return _POINT.sub(mark, number)
+def marked(number: str, mark: str | None, thousand: str | None) -> str:
+    """Return numbers in a text, written with a point, with a language's marks.
+
+    Rows of a table keep their digits together: they are copied into a form, which takes no groups.
+    """
+    group = thousand[1:-3] if thousand and ";" not in number else ""
+
+    def _one(found: re.Match[str]) -> str:
+        whole, fraction = found.groups()
+        if len(whole) >= _GROUPED:
+            whole = _GROUPS.sub(group, whole)
+        return whole if fraction is None else f"{whole}{mark or '.'}{fraction}"
+
+    return _NUMBER.sub(_one, number)
 
 
 def term_key(term: str) -> str:

@@ -1,6 +1,6 @@
 """Set-up of a dosing line in the UI: where it doses, its pump, its caps, and what must be right."""
 
-from typing import TYPE_CHECKING, Any, Final, override
+from typing import TYPE_CHECKING, Any, override
 
 from homeassistant.config_entries import SubentryFlowResult
 
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from homeassistant.config_entries import ConfigSubentry
-
-EXAMPLE_NAME: Final = "Limewater"
 
 
 class DosingFlow(StoredFlow):
@@ -96,7 +94,7 @@ class DosingFlow(StoredFlow):
 
     def _check_first(self, values: Mapping[str, Any]) -> None:
         taken = subentry_names(self._get_entry(), SUBENTRY_DOSING, self._own_id)
-        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
+        check_name(values[FIELD_NAME], taken)
         pump = values.get(CONF_DOSING_PUMP)
         check_pump(self.hass, pump, values.get(FIELD_PUMP_FLOW), values.get(CONF_RETURN_PUMP))
 

@@ -31,6 +31,7 @@ _STORED_DIGITS: Final = 6
 _FORM_DIGITS: Final = 5
 _CELSIUS: Final = UnitOfTemperature.CELSIUS
 _SMALL: Final = 0.1
+_LONG: Final = 1e5
 _SIGNS: Final = {"degC": "°C", "m2": "m²"}
 
 
@@ -95,7 +96,7 @@ class FormUnits:
         """Return a number, or some of a row, as text in the keeper's unit."""
         convert, unit = self._keepers(amount)
         row = amount.value if isinstance(amount.value, tuple) else (amount.value,)
-        return f"{'; '.join(f'{convert(one):g}' for one in row)} {unit}".rstrip()
+        return f"{'; '.join(_figures(convert(one)) for one in row)} {unit}".rstrip()
 
     def _keepers(self, amount: Amount) -> tuple[Callable[[float], float], str]:
         """Return what converts an amount, and the unit it comes to."""
@@ -143,6 +144,11 @@ def span_text(seconds: float) -> str:
     hours, minutes = divmod(minutes, 60)
     parts = ((hours, UnitOfTime.HOURS), (minutes, UnitOfTime.MINUTES), (rest_s, UnitOfTime.SECONDS))
     return " ".join(f"{number} {unit}" for number, unit in parts if number) or "0 s"
+
+
+def _figures(value: float) -> str:
+    """Return a number with six figures, or all before the mark; never in powers of ten."""
+    return f"{value:.0f}" if abs(value) >= _LONG else f"{value:g}"
 
 
 def _readable(value: float) -> float:

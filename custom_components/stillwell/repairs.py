@@ -7,7 +7,14 @@ from homeassistant.components.repairs import ConfirmRepairFlow, RepairsFlow, Rep
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import issue_registry as ir
 
-from .blueprint_care import ISSUE_ABSENT, ISSUE_OLDER, async_compare, async_install, names_of
+from .blueprint_care import (
+    ISSUE_ABSENT,
+    ISSUE_OLDER,
+    async_compare,
+    async_install,
+    async_why_not_written,
+    names_of,
+)
 from .blueprint_files import FOLDER, Standing
 from .rare_reports_fix import RareReportsFlow
 from .repair_flows import Data, OtherEntityFlow, OtherMeasureFlow, StillwellFix, TestPassedFlow
@@ -68,9 +75,8 @@ class BlueprintFlow(RepairsFlow):
         try:
             await async_install(self.hass, replace_edited=replace_edited)
         except OSError as err:
-            return self.async_abort(
-                reason="not_written", description_placeholders={"error": str(err)}
-            )
+            why = await async_why_not_written(self.hass, err)
+            return self.async_abort(reason="not_written", description_placeholders={"error": why})
         return self.async_create_entry(data={})
 
     def _said(self) -> dict[str, str]:

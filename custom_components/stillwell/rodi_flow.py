@@ -41,7 +41,6 @@ SOURCES: Final[dict[str, tuple[Callable[[str | None], bool], str]]] = {
     CONF_FEED_SOLIDS_SOURCE: (is_solids_unit, "solids_unit"),
     CONF_PRODUCT_SOLIDS_SOURCE: (is_solids_unit, "solids_unit"),
 }
-EXAMPLE_NAME: Final = "RO/DI unit"
 # Litres to the drain per litre made, for small membranes (common practice, no source).
 USUAL_WASTE: Final = 4.0
 
@@ -109,7 +108,7 @@ class RodiUnitFlow(SingleFormFlow):
             if unit.subentry_id != self._own_id
         ]
         taken = subentry_names(self._get_entry(), SUBENTRY_RODI_UNIT, self._own_id)
-        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
+        check_name(values[FIELD_NAME], taken)
         for unit in others:
             if unit.data.get(CONF_FILL_LINE) == values[CONF_FILL_LINE]:
                 raise Refusal(CONF_FILL_LINE, "line_taken", other=unit.title)

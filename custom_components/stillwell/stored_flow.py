@@ -130,15 +130,18 @@ def refused_words(hass: HomeAssistant, refusal: Refusal | None) -> dict[str, str
     }
 
 
-def check_name(given: str, taken: set[str], proposal: str) -> None:
+def check_name(given: str, taken: set[str], proposal: str | None = None) -> None:
     """Refuse a name that is empty, or that another one of its kind has.
+
+    Without a proposal the text of an empty name brings its own example.
 
     Raises:
         Refusal: with a name that would work.
     """
     name = given.strip()
     if not name:
-        raise Refusal(FIELD_NAME, "name_empty", other_name=proposal)
+        words = {} if proposal is None else {"other_name": proposal}
+        raise Refusal(FIELD_NAME, "name_empty", **words)
     if name.casefold() in taken:
         other_name = free_name(name, taken)
         raise Refusal(FIELD_NAME, "name_taken", name=name, other_name=other_name)

@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 FIELD_LOW: Final = "low"
 FIELD_HIGH: Final = "high"
 FIELD_SILENCE: Final = "silence"
-EXAMPLE_NAME: Final = "Nursery temperature"
 ENTITIES: Final = (CONF_TEMPERATURE_SOURCE, CONF_HEATER, CONF_ROOM_SOURCE)
 # A warm-water tank: 24 to 27 degC with 1 K of room for the alarm (common practice, no source).
 LOW_C: Final = 23.0
@@ -106,7 +105,7 @@ class TemperatureWatchFlow(SingleFormFlow):
             Refusal: naming the field, why, and what would work.
         """
         taken = subentry_names(self._get_entry(), SUBENTRY_TEMPERATURE_WATCH, self._own_id)
-        check_name(values[FIELD_NAME], taken, EXAMPLE_NAME)
+        check_name(values[FIELD_NAME], taken)
         silence_s = seconds_of(values[FIELD_SILENCE])
         if not SHORTEST_SILENCE_S <= silence_s <= LONGEST_SILENCE_S:
             raise Refusal(FIELD_SILENCE, "silence_range")

@@ -10,7 +10,7 @@ from homeassistant.config_entries import (
 )
 from homeassistant.core import callback
 
-from .blueprint_care import async_are_absent, async_install
+from .blueprint_care import async_are_absent, async_install, async_why_not_written
 from .const import (
     CONF_DESTINATION,
     CONF_DEVICE,
@@ -183,7 +183,8 @@ class ReservoirFlow(StoredFlow):
             try:
                 await async_install(self.hass)
             except OSError as err:
-                return await self._show_confirm({FIELD_BLUEPRINTS: "not_written"}, why=str(err))
+                why = await async_why_not_written(self.hass, err)
+                return await self._show_confirm({FIELD_BLUEPRINTS: "not_written"}, why=why)
         if self._line and self._stored is None:
             title = await async_line_title(self.hass, self._name)
             taken = line_names(self.hass, self._get_entry(), None)

@@ -1,5 +1,6 @@
 """The blueprints in the package, the keeper's folder, and what passes between them."""
 
+import errno
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -8,7 +9,11 @@ from unittest.mock import patch
 
 import pytest
 from custom_components.stillwell import blueprint_files
-from custom_components.stillwell.blueprint_care import ISSUE_ABSENT, ISSUE_OLDER
+from custom_components.stillwell.blueprint_care import (
+    ISSUE_ABSENT,
+    ISSUE_OLDER,
+    async_why_not_written,
+)
 from custom_components.stillwell.blueprint_files import SHIPPED
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.diagnostics import async_get_config_entry_diagnostics
@@ -288,11 +293,41 @@ async def test_a_folder_that_cannot_be_written_is_told(
     with pytest.raises(HomeAssistantError) as told:
         await install(hass)
     assert told.value.translation_key == "blueprints_not_written"
+    # Neither the system's own words nor its path.
+    why = "a file or folder of the same name stands in the way of blueprints/automation/stillwell"
+    assert told.value.translation_placeholders == {"error": why}
     form = await open_fix(hass, ISSUE_ABSENT)
     done = await answer_fix(hass, form, {})
     assert done["type"] == "abort"
     assert done["reason"] == "not_written"
+    assert done["description_placeholders"] == {"error": why}
     assert issue(hass, ISSUE_ABSENT) is not None
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.EACCES, "no hay permiso"),
+        (errno.EROFS, "no hay permiso"),
+        (errno.ENOSPC, "no queda espacio"),
+        (errno.EDQUOT, "no queda espacio"),
+        (errno.EEXIST, "ocupa el lugar"),
+        (errno.ENOTDIR, "ocupa el lugar"),
+        (errno.EISDIR, "ocupa el lugar"),
+        (errno.EIO, "el registro del hub"),
+    ],
+)
+async def test_why_they_were_not_written_is_told_in_the_language_of_the_hub(
+    hass: HomeAssistant, number: int, says: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What the numbers mean: POSIX.1-2017, errno.h."""
+    hass.config.language = "es"
+    told = await async_why_not_written(hass, OSError(number, "In English", "/config/a/path"))
+    assert says in told
+    assert "blueprints/automation/stillwell" in told
+    assert "English" not in told
+    assert "/config" not in told
+    assert "In English: '/config/a/path'" in caplog.text
 
 
 async def test_files_that_cannot_be_read_stop_nothing(

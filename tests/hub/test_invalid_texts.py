@@ -10,6 +10,7 @@ import custom_components.stillwell as package
 import pytest
 from custom_components.stillwell import const
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_RESERVOIR
+from custom_components.stillwell.decimal_mark import written, written_quantities
 from custom_components.stillwell.decision_text import async_load_texts, invalid_text, term_key
 from custom_components.stillwell.engine.calibration import PourError, PourFault
 from custom_components.stillwell.engine.invalid import TEXTS, Amount, Code, Invalid, Term
@@ -150,9 +151,6 @@ def test_each_refusal_fills_in_what_its_text_asks_for() -> None:
 # Foreign errors of the disk may be told as they come; the rest of these go to log or diagnostics.
 AS_THEY_COME: Final = {
     ("blueprint_care.py", "OSError"),
-    ("actions.py", "OSError"),
-    ("repairs.py", "OSError"),
-    ("vessel_flow.py", "OSError"),
     ("vat_part.py", "InputError"),
     ("fill_watch.py", "(KeyError, TypeError, ValueError)"),
 }
@@ -229,6 +227,7 @@ async def test_it_is_told_in_the_language_of_the_hub(
         (Amount(53.1, "uS/cm", is_as_taken=True), "53.1 uS/cm"),
         (Amount(8.3), "8.3"),
         (Amount(1.0264), "1.0264"),
+        (Amount(1234567.0), "1234567"),
         (Amount((0.0, 0.254), "m"), "0; 10 in"),
     ],
 )
@@ -237,6 +236,36 @@ async def test_numbers_come_in_the_units_of_the_keeper(
 ) -> None:
     hass.config.units = US_CUSTOMARY_SYSTEM
     assert FormUnits.of(hass).show(amount) == says
+
+
+# Marks of the five languages: Unicode CLDR, from memory. From five digits on, as Spanish writes.
+MARKS: Final = {
+    "de": ("9999 L", "12.345 L", "1.000.000,5 L", "0,123456"),
+    "en": ("9999 L", "12,345 L", "1,000,000.5 L", "0.123456"),
+    "es": ("9999 L", "12.345 L", "1.000.000,5 L", "0,123456"),
+    "fr": (
+        "9999 L",
+        "12\N{NARROW NO-BREAK SPACE}345 L",
+        "1\N{NARROW NO-BREAK SPACE}000\N{NARROW NO-BREAK SPACE}000,5 L",
+        "0,123456",
+    ),
+    "nl": ("9999 L", "12.345 L", "1.000.000,5 L", "0,123456"),
+}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+async def test_long_numbers_stand_in_groups(hass: HomeAssistant, language: str) -> None:
+    hass.config.language = language
+    await async_load_texts(hass)
+    four, five, seven, small = MARKS[language]
+    assert written(hass, "9999 L") == four
+    assert written(hass, "12345 L") == five
+    assert written(hass, "1000000.5 L") == seven
+    # Figures after the mark stand together, and so does what is copied into a form's table.
+    assert written(hass, "0.123456") == small
+    assert written_quantities(hass, {"row": "12345; 100000"}) == {"row": "12345; 100000"}
+    err = Invalid(Code.BATCH_TOO_LARGE, volume=Amount(12345.0, "L"))
+    assert five in invalid_text(hass, err)
 
 
 async def test_a_mix_up_of_units_is_told_in_the_unit_it_is_about(hass: HomeAssistant) -> None:

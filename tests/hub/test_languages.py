@@ -77,6 +77,17 @@ def test_entities_that_differ_in_english_differ(language: str) -> None:
     assert {name: texts for name, texts in by_name.items() if len(texts) > 1} == {}
 
 
+@pytest.mark.parametrize("kind", ["temperature_watch", "dosing", "rodi_unit"])
+@pytest.mark.parametrize("language", ["en", *LANGUAGES])
+def test_a_name_that_would_work_is_the_example_of_the_form(language: str, kind: str) -> None:
+    form = f"config_subentries.{kind}"
+    texts = _texts(language)
+    refused = texts[f"{form}.error.name_empty"]
+    hint = texts[f"{form}.step.user.data_description.name"]
+    _, example = re.split("for example|zum Beispiel|por ejemplo|par exemple|bijvoorbeeld", hint)
+    assert example.strip(" .") in refused
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 async def test_the_hub_shows_it(hass: HomeAssistant, lab: Lab, language: str) -> None:
     hass.config.language = language

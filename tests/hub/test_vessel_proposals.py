@@ -1,5 +1,6 @@
 """What the forms of a new reservoir propose, and the blueprints that come along if asked for."""
 
+import errno
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -147,12 +148,13 @@ async def test_blueprints_that_cannot_be_written_do_not_keep_the_reservoir_out(
     hass: HomeAssistant, walk: Walk
 ) -> None:
     await _to_confirm(hass, walk)
-    with patch(
-        "custom_components.stillwell.blueprint_care.install", side_effect=OSError("disk full")
-    ):
+    full = OSError(errno.ENOSPC, "No space left on device", str(_folder(hass)))
+    with patch("custom_components.stillwell.blueprint_care.install", side_effect=full):
         form = await walk.send({"install_blueprints": True})
     assert form["errors"] == {"install_blueprints": "not_written"}
-    assert walk.placeholders["why"] == "disk full"
+    assert walk.placeholders["why"] == (
+        "no space left for the folder blueprints/automation/stillwell"
+    )
     assert not walk.entry.subentries
     form = await walk.send({"install_blueprints": False})
     assert form["type"] is FlowResultType.CREATE_ENTRY
