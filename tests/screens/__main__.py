@@ -119,7 +119,7 @@ class Show:
             is_wanted = not self.options.few and one is self.screens[0]
             self.seen |= await tour.forms(one, lab, with_refusals=is_wanted)
 
-        await tour.add_dashboard(lab)
+        await tour.add_dashboard(lab, self.language)
         await self._each("dashboard", lambda one: tour.dashboard(one, lab))
         await self._each("forms", forms)
         await self._each("added", lambda one: tour.added(one, lab))
@@ -140,7 +140,7 @@ class Show:
         async def spoilt(one: Screen) -> None:
             self.seen |= await tour.spoilt_forms(one, lab)
 
-        await tour.add_dashboard(lab)
+        await tour.add_dashboard(lab, self.language)
         await self._each("calibration", pour)
         await trouble.change_that_ends_early(lab)
         await trouble.standstill(lab)

@@ -21,6 +21,7 @@ from .forms import (
 )
 from .lab import Lab
 from .page import FIND, LIMIT_MS, Screen
+from .texts import load
 
 SUBENTRY: Final = "/api/config/config_entries/subentries/flow"
 SYSTEM_FLOW: Final = "/api/config/config_entries/flow"
@@ -256,11 +257,12 @@ async def entities(screen: Screen, lab: Lab, prefix: str = "more info") -> None:
     await screen.page.evaluate(MORE_INFO, "")
 
 
-async def add_dashboard(lab: Lab) -> None:
-    """Store the dashboard, as five taps in the page do."""
+async def add_dashboard(lab: Lab, language: str) -> None:
+    """Store the dashboard, as five taps in the page do, under our title in a language."""
     if DASHBOARD in [one["url_path"] for one in await lab.ask("lovelace/dashboards/list")]:
         return
-    await lab.ask("lovelace/dashboards/create", url_path=DASHBOARD, title="Water", mode="storage")
+    title = load(language)["common", "dashboard_title"]
+    await lab.ask("lovelace/dashboards/create", url_path=DASHBOARD, title=title, mode="storage")
     strategy = {"strategy": {"type": "custom:stillwell"}}
     await lab.ask("lovelace/config/save", url_path=DASHBOARD, config=strategy)
 
