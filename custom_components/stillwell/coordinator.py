@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from homeassistant.config_entries import ConfigEntry, ConfigSubentry
 from homeassistant.const import Platform
-from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
+from homeassistant.core import CALLBACK_TYPE, HassJob, HomeAssistant, callback
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.util import dt as dt_util
@@ -243,7 +243,9 @@ class System:
     def async_start(self) -> list[CALLBACK_TYPE]:
         """Subscribe; fill devices are looked at, and put off, before anything else."""
         now_s = dt_util.utcnow().timestamp()
-        unsubscribe: list[CALLBACK_TYPE] = []
+        unsubscribe: list[CALLBACK_TYPE] = [
+            self.hass.async_add_shutdown_job(HassJob(self._async_shutdown))
+        ]
         for line in self.lines.values():
             unsubscribe += line.async_start(now_s)
         unguarded = SecondaryShutOff(self.hass, self._unguarded)
@@ -328,9 +330,32 @@ class System:
         """Save what safety depends on, at once; return whether it is on the disk."""
         return await self.safety.async_save_now(self._safety_payload())
 
+    # The end
+
+    async def _async_stop(self) -> None:
+        """Take all permits away and put fill devices off; permits are gone before this waits."""
+        for watch in self.watches.values():
+            try:
+                watch.async_stop()
+            except Exception:
+                _LOGGER.exception("%s could not stop", watch.title)
+        stops = [
+            self.hass.async_create_task(line.watch.async_stop(), f"{DOMAIN} stops {line.title}")
+            for line in self.lines.values()
+        ]
+        for found in await asyncio.gather(*stops, return_exceptions=True):
+            if isinstance(found, Exception):
+                # A defect in one line must keep neither the others nor what is saved next.
+                _LOGGER.error("A fill line could not stop", exc_info=found)
+
+    async def _async_shutdown(self) -> None:
+        """Put all to rest before the hub's other stages of stopping, in which rules still run."""
+        await self._async_stop()
+        await self.async_save_safety()
+
     async def async_unload(self) -> None:
         """Put fill devices off and save everything, before nobody watches any more."""
-        await asyncio.gather(*(line.watch.async_stop() for line in self.lines.values()))
+        await self._async_stop()
         await self.async_save_learned()
         await self.async_save_safety()
 

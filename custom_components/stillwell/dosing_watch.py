@@ -70,6 +70,8 @@ class DosingWatch(Watch):
         self._told_refusal: str | None = None
         self._footing = self._what_it_was_armed_for(subentry.data, spec)
         self._is_failed = False
+        self._is_over = False
+        """Whether the watch was put to rest; it gives no permit again."""
         self._kept_l_per_h = 0.0
         """Flow of the pump on the disk; what it gives over a power cut is reckoned with it."""
         self.is_armed = False
@@ -97,6 +99,17 @@ class DosingWatch(Watch):
             self.system.vessels[settings.vessel].settings.source,
         )  # fmt: skip
         return sorted({one for one in named if one is not None})
+
+    @callback
+    @override
+    def async_stop(self) -> None:
+        """Take the permit away for good, and show it.
+
+        While the hub stops, which may take a minute, rules go on with their ticks; a pump that
+        one switches on then is left running by a hub that is gone.
+        """
+        self._is_over = True
+        self.refresh()
 
     # Looks
 
@@ -201,6 +214,7 @@ class DosingWatch(Watch):
         view = self.view
         return (
             self.is_armed
+            and not self._is_over
             and view is not None
             and view.advice.reason is NoDose.NONE
             and view.advice.rate_l_per_h > 0.0

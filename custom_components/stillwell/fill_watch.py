@@ -55,7 +55,7 @@ from .engine.guard_events import (
 )
 from .engine.guard_rules import tail_s
 from .engine.guard_state import GuardSettings, GuardState
-from .engine.guard_table import HEARD, Phase
+from .engine.guard_table import HEARD, RUNNING, Phase
 from .engine.mirror import mirrored
 from .engine.pipeline import VesselModel
 from .engine.settling import SettlingTime
@@ -99,6 +99,8 @@ class FillWatch:
         """Why not, if it may not."""
         self._line = line
         self._save = save
+        self._start: object | None = None
+        """Stands for a start whose ON is still to go out; None once that run is over."""
         self._cancel_wake: CALLBACK_TYPE | None = None
         self._wake_s: float | None = None
         self._was_on_s: float | None = None
@@ -196,7 +198,6 @@ class FillWatch:
         self.process(self._inputs(now_s))
         unsubscribe = [
             async_track_state_change_event(self.hass, settings.device, self._async_actuator),
-            self.hass.async_add_shutdown_job(HassJob(self._async_shutdown)),
             self._async_cancel_wake,
             self.secondary.async_pause,
             *self.actuator.async_follow_rules(),
@@ -218,22 +219,26 @@ class FillWatch:
         return unsubscribe
 
     async def async_stop(self) -> None:
-        """Put the device off, if it is not, before nobody watches it any more."""
+        """Put the device off, if it is not, before nobody watches it any more.
+
+        The permit goes too, and is seen to go before this first waits: rules live on while the
+        hub stops, and a device they started now would have no guard.
+        """
         if self.state.phase is Phase.ASLEEP:
             return
         outcome = self.decide(Stopping(dt_util.utcnow().timestamp()))
+        sent = None
         if outcome is not None and outcome.command is Command.OFF:
-            sent = self.hass.async_create_task(
-                self.actuator.async_command(on=False), f"{DOMAIN} command", eager_start=True
-            )
+            sent = self._send(on=False)
+        self.is_permitted = False
+        self.block_reason = BlockReason.NOT_STARTED.value
+        self._async_cancel_wake()
+        self._line.refresh()
+        if sent is not None:
             # A device that never answers must hold up neither other lines nor what is saved next.
             await asyncio.wait((sent,), timeout=ANSWER_S)
         if self.actuator.is_on is not False:
             self._line.async_tell_left_on()
-
-    async def _async_shutdown(self) -> None:
-        await self.async_stop()
-        await self._save()
 
     @callback
     def _async_actuator(self, event: Event[EventStateChangedData]) -> None:
@@ -368,14 +373,21 @@ class FillWatch:
             self._carry_out(outcome)
 
     def decide(self, event: GuardEvent) -> guard.Outcome | None:
-        """Ask the guard; a fault of our own puts the device off rather than nothing."""
+        """Ask the guard; a fault of our own puts the device off rather than nothing.
+
+        A start that still waits for disk or device is forgotten with its run: no ON may follow
+        the OFF.
+        """
         try:
             outcome = guard.process(self.state, self.guard_settings, event)
         except Exception:
             _LOGGER.exception("The guard of %s failed at %s", self.settings.device, event)
+            self._start = None
             self._send(on=False)
             return None
         self.state = outcome.state
+        if self.state.phase not in RUNNING:
+            self._start = None
         return outcome
 
     def _carry_out(self, outcome: guard.Outcome) -> None:
@@ -393,7 +405,8 @@ class FillWatch:
         for notice in outcome.notices:
             self._line.async_tell(notice)
         if outcome.command is Command.ON:
-            self.hass.async_create_task(self._async_save_then_on(), f"{DOMAIN} on")
+            self._start = start = object()
+            self.hass.async_create_task(self._async_save_then_on(start), f"{DOMAIN} on")
         elif outcome.save_now:
             self.hass.async_create_task(self._async_save(), f"{DOMAIN} save")
         self._prepare_countdown(outcome, is_newly_permitted=is_newly_permitted)
@@ -411,8 +424,8 @@ class FillWatch:
             self.hass.async_create_task(countdown.async_write(run_s), f"{DOMAIN} auto-off")
 
     @callback
-    def _send(self, *, on: bool) -> None:
-        self.hass.async_create_task(
+    def _send(self, *, on: bool) -> asyncio.Task[None]:
+        return self.hass.async_create_task(
             self.actuator.async_command(on=on), f"{DOMAIN} command", eager_start=True
         )
 
@@ -425,14 +438,15 @@ class FillWatch:
             self._line.refresh()
         return is_saved
 
-    async def _async_save_then_on(self) -> None:
+    async def _async_save_then_on(self, start: object) -> None:
         if not await self._async_save():
             return
         run = self.state.run
-        if self.countdown is not None and run is not None:
+        if self.countdown is not None and run is not None and self._start is start:
             await self.countdown.async_write(run.deadline_s - run.started_s)
-        # The state may have moved on while disk and device were busy.
-        if self.state.run is not None and self.state.off is None:
+        # While disk and device were busy the run may have ended, another begun, or the watch gone.
+        if self._start is start:
+            self._start = None
             await self.actuator.async_command(on=True)
 
     def _told(self, reason: Reasons | None) -> str | None:

@@ -114,6 +114,10 @@ class Watch(EntityOwner):
         return unsubscribe
 
     @callback
+    def async_stop(self) -> None:
+        """Permit nothing any more: the hub stops, or the system is unloaded."""
+
+    @callback
     def _async_moved(self, _event: Event[Any]) -> None:
         self.async_look(dt_util.utcnow().timestamp())
 

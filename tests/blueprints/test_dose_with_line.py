@@ -15,7 +15,8 @@ from custom_components.stillwell.const import (
     SUBENTRY_DOSING,
     SUBENTRY_SUMP,
 )
-from homeassistant.core import HomeAssistant
+from homeassistant.const import EVENT_HOMEASSISTANT_STOP
+from homeassistant.core import Event, HassJob, HomeAssistant
 from homeassistant.helpers import entity_registry as er
 from pytest_homeassistant_custom_component.common import MockConfigEntry
 
@@ -185,3 +186,33 @@ async def test_disarmed_in_the_middle_of_a_dose_it_stops(sump: Sump) -> None:
     given_ml = sump.given_ml
     await sump.run(1200)
     assert sump.given_ml == given_ml
+
+
+# a hub that has stopped leaves its ticks armed, and with the process they go
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+@pytest.mark.parametrize(("first_s", "then_s"), [(12, 0), (12, 60), (0, 60)])
+async def test_the_pump_stays_off_however_long_the_hub_takes_to_stop(
+    sump: Sump, first_s: int, then_s: int
+) -> None:
+    """The rule's ticks go on until the hub is gone, and a pump it starts then is left running.
+
+    The hub waits for others in stages: 20 s for the first, 100 s for the second.
+    """
+    await sump.set_up()
+    await sump.run(1200)
+    await sump.arm()
+    while not sump.bench.hass.states.is_state(PUMP, "on"):
+        await sump.run(5)
+
+    async def another_integration() -> None:
+        await sump.bench.pass_time(first_s, step=5)
+
+    async def one_more(_event: Event) -> None:
+        await sump.bench.pass_time(then_s, step=5)
+
+    sump.hass.async_add_shutdown_job(HassJob(another_integration))
+    sump.hass.bus.async_listen_once(EVENT_HOMEASSISTANT_STOP, one_more)
+    before = len(sump.bench.commands)
+    await sump.hass.async_stop(force=True)
+    assert set(sump.bench.commands[before:]) == {("turn_off", PUMP)}
+    assert sump.bench.state(PUMP) == "off"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_DOSING
 from custom_components.stillwell.engine.limewater_line import LimewaterLine
+from homeassistant.core import HassJob
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
@@ -372,6 +373,53 @@ async def test_a_renamed_pump_is_the_same_pump(lab: Lab) -> None:
     assert ir.async_get(lab.hass).async_get_issue(
         DOMAIN, "source_missing_lagoon_limewater_switch.lime"
     )
+
+
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+async def test_the_permit_goes_for_good_when_the_hub_stops(
+    hass: HomeAssistant, lab: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """No look, and no arming, brings it back while others still stop; the line stays armed."""
+    await low(lab, minutes=30)
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    seen: list[str] = []
+
+    async def another_integration() -> None:
+        """Begins to stop next, and takes a while for it."""
+        seen.append(lab.state("dose_permit").state)
+        await lab.run([14.4, 14.5], 8)
+        await lab.switch("dose_armed", on=True)
+        seen.append(lab.state("dose_permit").state)
+        assert lab.value("dose_rate") > 0.0
+
+    hass.async_add_shutdown_job(HassJob(another_integration))
+    await hass.async_stop(force=True)
+    assert seen == ["off", "off"]
+    key = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    assert hass_storage[key]["data"]["vessels"]["lagoon_limewater"]["is_armed"] is True
+
+
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+async def test_a_watch_that_cannot_stop_keeps_no_valve_on(
+    hass: HomeAssistant,
+    lab: Lab,
+    line: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    await low(lab, line(), minutes=5)
+    await lab.valve(on=True)
+    (alive,) = lab.entry.runtime_data.watches.values()
+
+    def broken() -> None:
+        raise RuntimeError("defect")
+
+    monkeypatch.setattr(alive, "async_stop", broken)
+    assert lab.is_valve_on
+    await hass.async_stop(force=True)
+    assert not lab.is_valve_on
+    assert "defect" in caplog.text
 
 
 async def test_without_a_pump_there_is_advice_and_no_arming(lab: Lab) -> None:

@@ -7,7 +7,7 @@ import pytest
 from custom_components.stillwell import fill_watch
 from custom_components.stillwell.const import DOMAIN
 from homeassistant.components.valve import ValveEntityFeature
-from homeassistant.core import Context, CoreState, HomeAssistant, ServiceCall
+from homeassistant.core import Context, CoreState, HassJob, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.storage import Store
@@ -24,6 +24,7 @@ LITRES_PER_CM = 0.9
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+AUTO_OFF = "number.lagoon_auto_off"
 LOST = ["0", "unavailable", "unknown", "nan", "inf", "broken"]
 
 
@@ -309,6 +310,176 @@ async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) ->
     await hass.async_stop(force=True)
     assert hass.state is CoreState.stopped
     assert not guarded.is_valve_on
+
+
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+async def test_the_permit_goes_first_when_the_hub_stops(
+    hass: HomeAssistant, guarded: Lab, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Rules live on while others still stop; what one starts now would have no guard."""
+    seen: list[tuple[Any, ...]] = []
+
+    async def another_integration() -> None:
+        """Begins to stop next, and takes a while for it."""
+        for _ in range(2):
+            lockout = guarded.state("lockout").attributes
+            seen.append(
+                (
+                    guarded.state("permit").state,
+                    lockout["permit"],
+                    lockout["block_reason"],
+                    guarded.state("block_reason").state,
+                    guarded.state("guard_state").state,
+                )
+            )
+            await guarded.run([20.0], 8)
+
+    hass.async_add_shutdown_job(HassJob(another_integration))
+    await hass.async_stop(force=True)
+    assert seen == [("off", False, "not_started", "not_started", "asleep")] * 2
+    assert "Traceback" not in caplog.text
+
+
+class SlowAutoOff:
+    """A device whose auto-off answers only when it is let, one start after the other."""
+
+    def __init__(self, hass: HomeAssistant) -> None:
+        self.waiting: list[asyncio.Event] = []
+        hass.services.async_register("number", "set_value", self._take)
+
+    async def _take(self, _call: ServiceCall) -> None:
+        self.waiting.append(asyncio.Event())
+        await self.waiting[-1].wait()
+
+
+async def turns(count: int = 500) -> None:
+    """Let the loop take its turns; a start that waits for its device goes on waiting."""
+    for _ in range(count):
+        await asyncio.sleep(0)
+
+
+@pytest.fixture
+async def slow(hass: HomeAssistant, lab: Lab) -> SlowAutoOff:
+    """A lab whose device is slow to take its auto-off, with a run by hand waiting for it."""
+    hass.states.async_set(AUTO_OFF, "7260", {"unit_of_measurement": "s", "max": 86400})
+    await lab.set_up(device=VALVE, countdown=AUTO_OFF)
+    await lab.settle()
+    slow = SlowAutoOff(hass)
+    await ask_for_a_run(lab)
+    assert len(slow.waiting) == 1
+    assert lab.state("guard_state").state == "filling"
+    return slow
+
+
+async def ask_for_a_run(lab: Lab) -> None:
+    """Press the button, and do not wait for what comes of it."""
+    await lab.hass.services.async_call(
+        "button", "press", {"entity_id": lab.entity_id("run_by_hand")}, blocking=True
+    )
+    await turns()
+    assert not lab.is_valve_on
+
+
+async def test_a_start_that_waits_for_its_device_is_given_up_at_unload(
+    hass: HomeAssistant, lab: Lab, slow: SlowAutoOff
+) -> None:
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    slow.waiting[0].set()
+    await hass.async_block_till_done()
+    assert not lab.is_valve_on
+
+
+async def test_a_start_that_waits_for_its_device_is_given_up_when_the_hub_stops(
+    hass: HomeAssistant, lab: Lab, slow: SlowAutoOff
+) -> None:
+    async def answer() -> None:
+        slow.waiting[0].set()
+        await turns()
+
+    hass.async_add_shutdown_job(HassJob(answer))
+    await hass.async_stop(force=True)
+    assert not lab.is_valve_on
+
+
+async def test_a_start_that_waits_for_the_disk_is_given_up_at_unload(
+    hass: HomeAssistant, guarded: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gate = asyncio.Event()
+
+    async def slow_disk(*_: object) -> None:
+        await gate.wait()
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store._async_write_data, "side_effect", slow_disk)
+        press = hass.async_create_task(guarded.press("run_by_hand"))
+        await turns()
+        assert guarded.watch.phase == "filling"
+        unload = hass.async_create_task(hass.config_entries.async_unload(guarded.entry.entry_id))
+        await turns()
+        gate.set()
+        assert await unload
+        await press
+    await hass.async_block_till_done()
+    assert not guarded.is_valve_on
+
+
+async def test_a_start_that_was_stopped_lends_its_on_to_no_other_run(
+    hass: HomeAssistant, lab: Lab, slow: SlowAutoOff
+) -> None:
+    """The second run has to wait for its own auto-off."""
+    await hass.services.async_call(
+        "input_boolean", "turn_off", {"entity_id": VALVE}, True, Context(parent_id="rule")
+    )
+    hass.states.async_set(VALVE, "off", {"says": "off"})
+    await turns()
+    assert lab.watch.state.run is None
+    await ask_for_a_run(lab)
+    assert len(slow.waiting) == 2
+    assert lab.state("guard_state").state == "filling"
+    slow.waiting[0].set()
+    await turns()
+    assert not lab.is_valve_on
+    slow.waiting[1].set()
+    await hass.async_block_till_done()
+    assert lab.is_valve_on
+
+
+async def test_no_start_goes_out_after_a_fault_of_our_own(
+    hass: HomeAssistant, lab: Lab, slow: SlowAutoOff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("defect")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("custom_components.stillwell.engine.guard.process", broken)
+        hass.states.async_set("sensor.lagoon_level", "20.10", {"unit_of_measurement": "cm"})
+        await turns()
+    slow.waiting[0].set()
+    await hass.async_block_till_done()
+    assert not lab.is_valve_on
+
+
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+async def test_a_line_that_cannot_stop_keeps_no_other_on_when_the_hub_stops(
+    hass: HomeAssistant,
+    lab: Lab,
+    line: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    hass.states.async_set("switch.broken_plug", "off")
+    await lab.set_up(line(title="Second line", device=VALVE), device="switch.broken_plug")
+    await lab.settle()
+    await lab.valve(on=True)
+
+    async def broken() -> None:
+        raise RuntimeError("defect")
+
+    monkeypatch.setattr(lab.watch, "async_stop", broken)
+    assert lab.is_valve_on
+    await hass.async_stop(force=True)
+    assert not lab.is_valve_on
+    assert "defect" in caplog.text
 
 
 async def test_a_device_that_never_answers_holds_up_no_other_at_unload(
