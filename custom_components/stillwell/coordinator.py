@@ -68,6 +68,7 @@ class System:
         put off at the start, until each was off once."""
         self.learned = learned_store(hass, entry)
         self.safety = safety_store(hass, entry)
+        self._retry: asyncio.Task[bool] | None = None
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
         self._kept_safety: Payload = {}
@@ -290,6 +291,11 @@ class System:
 
     @callback
     def _async_tick(self, now_s: float) -> None:
+        if self.safety.is_behind and (self._retry is None or self._retry.done()):
+            # Nobody else may save for hours, and a power cut would forget a lockout.
+            self._retry = self.hass.async_create_task(
+                self.async_save_safety(), f"{DOMAIN} saves again"
+            )
         for runtime in self.vessels.values():
             self._pass_time(runtime, runtime.async_tick, now_s)
         for line in self.lines.values():
@@ -327,8 +333,25 @@ class System:
         await self.learned.async_save_now(self._learned_payload())
 
     async def async_save_safety(self) -> bool:
-        """Save what safety depends on, at once; return whether it is on the disk."""
-        return await self.safety.async_save_now(self._safety_payload())
+        """Save what safety depends on, at once; return whether it is on the disk.
+
+        If it is not, the keeper is told and each tick tries again, whoever asked for it.
+        """
+        is_saved = await self.safety.async_save_now(self._safety_payload())
+        issue_id = not_saved_issue(self.entry)
+        if is_saved:
+            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
+        else:
+            ir.async_create_issue(
+                self.hass,
+                DOMAIN,
+                issue_id,
+                is_fixable=False,
+                severity=ir.IssueSeverity.ERROR,
+                translation_key="safety_not_saved",
+                translation_placeholders={"system": self.entry.title, "file": self.safety.key},
+            )
+        return is_saved
 
     # The end
 
@@ -360,6 +383,11 @@ class System:
         await self.async_save_safety()
 
 
+def not_saved_issue(entry: ConfigEntry) -> str:
+    """Return the notice that what safety depends on is not on the disk."""
+    return f"safety_not_saved_{entry.entry_id}"
+
+
 def learned_store(hass: HomeAssistant, entry: ConfigEntry) -> VesselStore:
     """Return the file that holds what was learned, by vessel and watch."""
     key = f"{DOMAIN}.{entry.entry_id}.{STORES[0]}"
@@ -376,3 +404,4 @@ async def async_remove_stores(hass: HomeAssistant, entry: ConfigEntry) -> None:
     """Delete the files of a removed system."""
     for store in (learned_store(hass, entry), safety_store(hass, entry)):
         await store.async_remove()
+    ir.async_delete_issue(hass, DOMAIN, not_saved_issue(entry))

@@ -1,15 +1,23 @@
 """What must outlive the hub: learned state (saved now and then), safety state (at once)."""
 
+import logging
 from collections.abc import Callable
+from contextlib import suppress
+from copy import deepcopy
 from pathlib import Path
-from typing import Any, Final, override
+from typing import Any, Final, cast, override
 from zlib import crc32
 
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.json import json_bytes
 from homeassistant.helpers.storage import Store
+from homeassistant.util.hass_dict import HassKey
+from homeassistant.util.json import json_loads
 
 from .const import DOMAIN
+
+_LOGGER = logging.getLogger(__name__)
 
 STORE_VERSION: Final = 1
 STORE_MINOR_VERSION: Final = 1
@@ -24,6 +32,9 @@ TOLD_DELAY_S: Final = 60.0
 
 type Payload = dict[str, dict[str, Any]]
 """Subentry id -> snapshot."""
+
+UNWRITTEN: Final = HassKey[dict[str, Payload]](f"{DOMAIN}_unwritten")
+"""What the disk would not take, by file: a reload must not go back to what the file says."""
 
 
 class _HonestStore(Store[dict[str, Any]]):
@@ -45,7 +56,8 @@ class VesselStore:
     """One versioned file that holds a snapshot for each vessel of a system.
 
     A file that cannot be read (truncated, foreign, from a newer version) is kept aside under
-    another name, a repair notice says so, and the system starts anew.
+    another name, a repair notice says so, and the system starts anew. What cannot be written is
+    remembered over a reload, and the owner is to try again while `is_behind`.
     """
 
     def __init__(self, hass: HomeAssistant, key: str, title: str, told_as: str) -> None:
@@ -54,6 +66,8 @@ class VesselStore:
         self.key = key
         self._title = title
         self._told_as = told_as
+        self.is_behind = False
+        """Whether the last save at once failed, so that the file holds something older."""
         self._due_s: float | None = None
         self._delay_s = SAVE_DELAY_S - crc32(key.encode()) % SAVE_SPREAD_S
         self._store = _HonestStore(
@@ -62,6 +76,9 @@ class VesselStore:
 
     async def async_load(self) -> tuple[Payload, bool]:
         """Return the stored snapshots, and whether the file was damaged."""
+        if (unwritten := self._unwritten.get(self.key)) is not None:
+            self.is_behind = True
+            return deepcopy(unwritten), False
         path = Path(self._store.path)
         existed = await self._hass.async_add_executor_job(path.exists)
         try:
@@ -141,9 +158,25 @@ class VesselStore:
     async def async_save_now(self, payload: Payload) -> bool:
         """Save at once; return whether the file is on the disk."""
         self._due_s = None
-        await self._store.async_save({"vessels": payload})
-        return self._store.is_written
+        try:
+            await self._store.async_save({"vessels": payload})
+        except OSError:
+            # The hub's store sees to a file that cannot be written, not to a folder that is gone.
+            _LOGGER.exception("%s could not be written", self.key)
+        self.is_behind = not self._store.is_written
+        if self.is_behind:
+            # As the file would give it back; what is no JSON is a defect, and logged by the store.
+            with suppress(TypeError, ValueError):
+                self._unwritten[self.key] = cast("Payload", json_loads(json_bytes(payload)))
+        else:
+            self._unwritten.pop(self.key, None)
+        return not self.is_behind
+
+    @property
+    def _unwritten(self) -> dict[str, Payload]:
+        return self._hass.data.setdefault(UNWRITTEN, {})
 
     async def async_remove(self) -> None:
         """Delete the file, when its system is removed."""
+        self._unwritten.pop(self.key, None)
         await self._store.async_remove()

@@ -8,8 +8,12 @@ import pytest
 from custom_components.stillwell.const import DOMAIN
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers import storage
+from homeassistant.util.file import WriteError, write_utf8_file_atomic
 
-from .lab import VALVE, Lab
+from .lab import LEAK, VALVE, Lab
+from .test_temperature_watch import SOURCE as THERMOMETER
+from .test_temperature_watch import watch as temperature_watch
 
 FOREIGN: list[Any] = [
     [],
@@ -189,3 +193,135 @@ async def test_what_a_person_said_is_saved_within_a_minute(lab: Lab) -> None:
     lab.runtime.async_accept_use()
     await lab.wait(61)
     assert await _stored(lab)
+
+
+# A disk that takes nothing for a while
+
+
+class Disk:
+    """Where the hub's stores write; while `fault` is set it takes no file of lockouts."""
+
+    def __init__(self) -> None:
+        self.fault: type[Exception] | None = None
+        self.tries = 0
+
+    def write(self, path: str, *args: Any, **more: Any) -> None:
+        if path.endswith(".safety"):
+            self.tries += 1
+            if self.fault is not None:
+                raise self.fault("the disk takes nothing")
+        write_utf8_file_atomic(path, *args, **more)
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """Put a disk below the stores that can be made to fail."""
+    disk = Disk()
+    monkeypatch.setattr(storage, "write_utf8_file_atomic", disk.write)
+    return disk
+
+
+FAULTS = [WriteError, PermissionError]
+"""The hub's own words for a full disk, and a folder that it may not make."""
+
+
+async def _on_the_disk(lab: Lab) -> dict[str, Any]:
+    """Return what a power cut would leave of what safety depends on."""
+    path = Path(lab.hass.config.path(".storage", f"{DOMAIN}.{lab.entry.entry_id}.safety"))
+    text = await lab.hass.async_add_executor_job(path.read_text, "utf-8")
+    found: dict[str, Any] = json.loads(text)["data"]["vessels"]
+    return found
+
+
+async def _trip(lab: Lab) -> dict[str, Any]:
+    """Let a leak that dries up lock the line out at rest; return what the disk holds of it."""
+    lab.hass.states.async_set(LEAK, "on")
+    await lab.hass.async_block_till_done()
+    lab.hass.states.async_set(LEAK, "off")
+    await lab.hass.async_block_till_done()
+    assert lab.is_locked_out
+    stored: dict[str, Any] = (await _on_the_disk(lab))["lagoon_reservoir_fill_line"]["guard"]
+    return stored
+
+
+async def _with_a_leak_contact(lab: Lab) -> None:
+    lab.hass.states.async_set(LEAK, "off")
+    await lab.set_up(device=VALVE, leak_inputs=[LEAK])
+    await lab.settle()
+    await lab.entry.runtime_data.async_save_safety()
+
+
+def _is_told_unsaved(lab: Lab) -> bool:
+    issue_id = f"safety_not_saved_{lab.entry.entry_id}"
+    issue = ir.async_get(lab.hass).async_get_issue(DOMAIN, issue_id)
+    if issue is None:
+        return False
+    assert issue.severity is ir.IssueSeverity.ERROR
+    file = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    assert issue.translation_placeholders == {"system": "Lagoon", "file": file}
+    return True
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+async def test_a_lockout_the_disk_would_not_take_is_told_and_saved_within_half_a_minute(
+    lab: Lab, disk: Disk, fault: type[Exception]
+) -> None:
+    """At rest nobody else saves: a power cut an hour later would bring the line up unlatched."""
+    await _with_a_leak_contact(lab)
+    disk.fault = fault
+    assert (await _trip(lab))["trip"] is None
+    assert _is_told_unsaved(lab)
+    await lab.wait(31)
+    assert _is_told_unsaved(lab)
+    disk.fault = None
+    await lab.wait(31)
+    stored = (await _on_the_disk(lab))["lagoon_reservoir_fill_line"]["guard"]
+    assert stored["trip"]["reason"] == "leak"
+    assert not _is_told_unsaved(lab)
+    tries = disk.tries
+    for _ in range(10):
+        await lab.wait(31)
+    assert disk.tries == tries
+
+
+async def test_a_cut_out_the_disk_would_not_take_is_saved_later(lab: Lab, disk: Disk) -> None:
+    """Too warm at a disk that is full; it is the watch's own save that fails, with no line near."""
+    unit = {"unit_of_measurement": "°C"}
+    lab.hass.states.async_set(THERMOMETER, "26.0", unit)
+    await lab.set_up(temperature_watch())
+    disk.fault = FAULTS[0]
+    for _ in range(7):
+        await lab.wait(60)
+        lab.hass.states.async_set(THERMOMETER, "27.2", unit, force_update=True)
+        await lab.hass.async_block_till_done()
+    assert lab.state("cut_out").state == "on"
+    assert _is_told_unsaved(lab)
+    disk.fault = None
+    await lab.wait(31)
+    assert (await _on_the_disk(lab))["nursery_temperature"]["is_off"] is True
+    assert not _is_told_unsaved(lab)
+
+
+async def test_a_lockout_the_disk_would_not_take_outlives_a_reload(lab: Lab, disk: Disk) -> None:
+    await _with_a_leak_contact(lab)
+    disk.fault = FAULTS[0]
+    await _trip(lab)
+    await lab.reload()
+    assert lab.is_locked_out
+    assert lab.state("lockout_reason").state == "leak"
+    assert _is_told_unsaved(lab)
+    disk.fault = None
+    await lab.wait(31)
+    stored = (await _on_the_disk(lab))["lagoon_reservoir_fill_line"]["guard"]
+    assert stored["trip"]["reason"] == "leak"
+    assert not _is_told_unsaved(lab)
+
+
+async def test_a_system_that_is_removed_is_not_told_to_be_unsaved(lab: Lab, disk: Disk) -> None:
+    await _with_a_leak_contact(lab)
+    disk.fault = FAULTS[0]
+    await _trip(lab)
+    assert _is_told_unsaved(lab)
+    assert await lab.hass.config_entries.async_remove(lab.entry.entry_id)
+    await lab.hass.async_block_till_done()
+    assert not _is_told_unsaved(lab)
