@@ -189,15 +189,15 @@ GERMAN: Final[list[tuple[Exception, str]]] = [
     (
         SettingsError("full_m", Code.NOT_ABOVE, other=Term("start_m"), value=Amount(0.0762, "m")),
         (
-            "Vollmarke: muss über „Startmarke (Auffüllen fällig, Nachfüllen ab, Ansatz fällig)“ "
-            "liegen, also über 7,62 cm"
+            "Vollmarke (oder Nachfüllen bis): muss über „Startmarke "
+            "(Auffüllen fällig, Nachfüllen ab, Ansatz fällig)“ liegen, also über 7,62 cm"
         ),
     ),
     (KeyError("shape"), "was davon gespeichert ist, lässt sich nicht lesen"),
     (Invalid(Code.BATCH_TOO_LARGE, volume=Amount(121.0, "L")), "121 L sind mehr, als er fassen"),
     (
         Invalid(Code.BAND, low=Amount(26.0, "degC"), high=Amount(24.5, "degC")),
-        "das Band von 26 °C bis 24,5 °C steht auf dem Kopf",
+        "der Bereich von 26 °C bis 24,5 °C ist verkehrt herum",
     ),
     (
         PourError(PourFault.RESTLESS, drift=Amount(0.00012, "m")),
@@ -277,7 +277,7 @@ async def test_a_mix_up_of_units_is_told_in_the_unit_it_is_about(hass: HomeAssis
         water_temp_c(77.0, 0.0, 40.0)
     told = invalid_text(hass, caught.value)
     assert told.startswith("temperatuur: 77 °C ligt buiten 0 °C tot 40 °C")
-    assert "degF: 25 °C zou juist zijn" in told
+    assert "degF, dan zou 25 °C juist zijn" in told
 
 
 # Where people meet it
