@@ -4,17 +4,10 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from homeassistant.config_entries import ConfigSubentry
-from homeassistant.core import (
-    CALLBACK_TYPE,
-    Event,
-    EventStateChangedData,
-    HomeAssistant,
-    callback,
-)
+from homeassistant.core import CALLBACK_TYPE, HomeAssistant, callback
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
-from homeassistant.helpers.event import async_track_state_change_event
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
@@ -35,6 +28,7 @@ from .engine.guard_state import GuardSettings, ledger_totals
 from .engine.line_limits import slowest_interval_s
 from .fill_watch import FillWatch
 from .form_units import span_text
+from .left_on import async_tell_left_on, is_fill_device, left_on_issue
 from .line_settings import FillLineSettings
 from .owner import EntityOwner
 from .proof_tests import ProofTests
@@ -45,11 +39,6 @@ if TYPE_CHECKING:
 
 MAINTENANCE_S: Final = 7200.0
 """A pause that was forgotten ends by itself."""
-
-
-def left_on_issue(device: str) -> str:
-    """Return the notice of a device that was left on; it may outlive its line."""
-    return f"left_on_{device}"
 
 
 class FillLine(EntityOwner):
@@ -151,25 +140,17 @@ class FillLine(EntityOwner):
 
     @callback
     def async_tell_left_on(self) -> None:
-        """Tell that the watch ends with the device not known to be off; take it back once it is."""
-        device, hass = self.settings.device, self.hass
-        ir.async_create_issue(
-            hass,
-            DOMAIN,
-            left_on_issue(device),
-            is_fixable=False,
-            severity=ir.IssueSeverity.ERROR,
-            translation_key="left_on",
-            translation_placeholders={"line": self.title, "entity": device},
-        )
+        """Tell that the watch ends with the device not known to be off; take it back once it is.
 
-        @callback
-        def look(event: Event[EventStateChangedData]) -> None:
-            if Actuator.read(event.data["new_state"]) is False:
-                ir.async_delete_issue(hass, DOMAIN, left_on_issue(device))
-                stop()
-
-        stop = async_track_state_change_event(hass, device, look)
+        One that was renamed says nothing under its old id any more. Where a line has it under the
+        new one, that line's watch sees to it.
+        """
+        named = self.settings.device
+        entity = er.async_get(self.hass).entities.get_entry(self._registry_ids.get(named, ""))
+        device = named if entity is None else entity.entity_id
+        is_off = Actuator.read(self.hass.states.get(device)) is False
+        if not is_off and (device == named or not is_fill_device(self.hass, device)):
+            async_tell_left_on(self.hass, self.title, device)
 
     @callback
     def async_tell_interval(self) -> None:

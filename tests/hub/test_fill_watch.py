@@ -9,6 +9,7 @@ from custom_components.stillwell.const import DOMAIN
 from homeassistant.components.valve import ValveEntityFeature
 from homeassistant.core import Context, CoreState, HassJob, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.storage import Store
 from homeassistant.util.file import WriteError
@@ -528,6 +529,80 @@ async def test_a_device_left_on_by_a_line_that_is_removed_is_told_until_it_is_of
     hass.states.async_set(VALVE, "off")
     await hass.async_block_till_done()
     assert issues.async_get_issue(DOMAIN, f"left_on_{VALVE}") is None
+
+
+RENAMED = "input_boolean.lagoon_new_valve"
+
+
+def _left_on(hass: HomeAssistant) -> list[str]:
+    return [key for domain, key in ir.async_get(hass).issues if key.startswith("left_on")]
+
+
+@pytest.mark.parametrize("is_filling", [False, True], ids=["at rest", "in a fill"])
+async def test_a_device_that_was_renamed_is_not_told_as_left_on(
+    hass: HomeAssistant, guarded: Lab, *, is_filling: bool
+) -> None:
+    """The old id says nothing any more; the watch goes on under the new one, and puts it off."""
+    if is_filling:
+        await fill(guarded, minutes=1)
+    er.async_get(hass).async_update_entity(VALVE, new_entity_id=RENAMED)
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert guarded.line.settings.device == RENAMED
+    assert hass.states.get(VALVE) is None
+    assert hass.states.is_state(RENAMED, "off")
+    assert _left_on(hass) == []
+
+
+PLUG, NEW_PLUG = "switch.plug", "switch.new_plug"
+
+
+@pytest.fixture
+async def plugged(hass: HomeAssistant, lab: Lab) -> Lab:
+    """A lab whose fill device is a plug that is on and takes no command."""
+    for action in ("turn_on", "turn_off"):
+        async_mock_service(hass, "switch", action)
+    er.async_get(hass).async_get_or_create("switch", "test", "1", suggested_object_id="plug")
+    hass.states.async_set(PLUG, "on")
+    await lab.set_up(device=PLUG)
+    await lab.settle(count=2)
+    return lab
+
+
+def _rename_plug(hass: HomeAssistant, state: str = "on") -> None:
+    """Rename the plug, as its integration takes it over."""
+    er.async_get(hass).async_update_entity(PLUG, new_entity_id=NEW_PLUG)
+    hass.states.async_remove(PLUG)
+    hass.states.async_set(NEW_PLUG, state)
+
+
+async def test_a_device_left_on_is_told_under_the_name_it_gets(
+    hass: HomeAssistant, plugged: Lab
+) -> None:
+    assert await hass.config_entries.async_remove(plugged.entry.entry_id)
+    await hass.async_block_till_done()
+    assert _left_on(hass) == [f"left_on_{PLUG}"]
+    er.async_get(hass).async_update_entity(PLUG, name="Salt water")
+    await hass.async_block_till_done()
+    assert _left_on(hass) == [f"left_on_{PLUG}"]
+    _rename_plug(hass)
+    await hass.async_block_till_done()
+    assert _left_on(hass) == [f"left_on_{NEW_PLUG}"]
+    hass.states.async_set(NEW_PLUG, "off")
+    await hass.async_block_till_done()
+    assert _left_on(hass) == []
+
+
+@pytest.mark.parametrize("state", ["on", "unavailable", "off"])
+async def test_a_device_renamed_while_its_line_is_removed_is_told_unless_it_is_off(
+    hass: HomeAssistant, plugged: Lab, state: str
+) -> None:
+    """Nobody watches it any more, under whichever name."""
+    plugged.entry.runtime_data.is_reload_due = True  # both in one go
+    _rename_plug(hass, state)
+    hass.config_entries.async_remove_subentry(plugged.entry, plugged.line.subentry_id)
+    await hass.async_block_till_done()
+    await plugged.reload()
+    assert _left_on(hass) == ([] if state == "off" else [f"left_on_{NEW_PLUG}"])
 
 
 async def test_off_is_repeated_until_it_is_confirmed(hass: HomeAssistant, guarded: Lab) -> None:
