@@ -1,8 +1,9 @@
 """One vessel in the hub: takes the source's reports to the engine and its view to the entities."""
 
 import logging
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
+from math import inf
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from homeassistant.config_entries import ConfigSubentry
@@ -44,6 +45,19 @@ if TYPE_CHECKING:
 
 _LOGGER = logging.getLogger(__name__)
 
+
+NO_LEVEL: Final[dict[str, Any]] = {
+    "status": Status.FAILURE,
+    "reason": Reason.UNAVAILABLE,
+    **dict.fromkeys(
+        (
+            *("volume_l", "fill_frac", "usable_l", "empty_at", "start_at", "full_at_s"),
+            *("use_l_per_day", "use_sigma_l_per_day"),
+            *("use_week_l_per_day", "use_week_sigma_l_per_day", "fill_rate_l_per_s"),
+        )
+    ),
+}
+"""What a view says of a level that nobody knows."""
 
 LOG_WORDS: Final = {True: "is back", False: "gives no usable level"}
 
@@ -239,12 +253,18 @@ class VesselRuntime(EntityOwner):
         )
 
     def _failed(self, t_s: float, err: Exception) -> None:
-        """Treat a defect of our own as a lost level: what fills goes off, others go on."""
+        """Treat a defect of our own as a lost level: what fills goes off, others go on.
+
+        Nothing of the last view may stand as if it were the level now: rules and watches read it.
+        """
         _LOGGER.error("The level of %s could not be judged", self.title, exc_info=err)
+        self.view = replace(self.view, t_s=t_s, held_s=inf, **NO_LEVEL)
+        self.is_low = None
         for line in (*self.lines, *self.drains):
             line.watch.async_lost(t_s)
         for line in self.draws:
             line.watch.async_source_lost(t_s)
+        self.refresh()
         self._refresh_lines()
 
     @callback

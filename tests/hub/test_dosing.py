@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_DOSING
 from custom_components.stillwell.engine.limewater_line import LimewaterLine
+from custom_components.stillwell.engine.pipeline import VesselModel
+from custom_components.stillwell.engine.quantities import Status
 from homeassistant.core import HassJob
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
@@ -189,6 +191,31 @@ async def test_a_defect_of_our_own_permits_nothing(
         (alive,) = lab.entry.runtime_data.watches.values()
         assert alive.report() == {}
     await lab.run([14.5] * 10)
+    assert lab.state("dose_permit").state == "on"
+
+
+async def test_a_level_that_cannot_be_judged_any_more_permits_nothing(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A defect in judging the level: what was seen last stands for nothing now."""
+    await low(lab, minutes=30)
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    assert lab.value("volume") == pytest.approx(14.5 * 0.9, abs=0.05)
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("a defect")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(VesselModel, "report", broken)
+        patched.setattr(VesselModel, "tick", broken)
+        # The water stands 5 cm above the target.
+        await lab.run([20.0] * 3)
+        assert lab.state("volume").state in ("unknown", "unavailable")
+        assert lab.runtime.view.status is Status.FAILURE
+        assert lab.state("dose_permit").state == "off"
+    await lab.run([14.5] * 30)
+    assert lab.value("volume") == pytest.approx(14.5 * 0.9, abs=0.05)
     assert lab.state("dose_permit").state == "on"
 
 
