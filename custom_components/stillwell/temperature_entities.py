@@ -96,17 +96,18 @@ CUT_OUT_SENSORS: Final = (
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda view: view.is_lost,
     ),
-    VerdictDescription(
-        key="cut_out",
-        translation_key="cut_out",
-        is_on_fn=lambda view: view.is_cut_out,
-        attributes_fn=lambda _, view: {"reason": view.reason.value},
-    ),
+    # Before the cut-out: a rule that hears the cut-out end must find the lockout ended too.
     VerdictDescription(
         key="cut_out_lockout",
         translation_key="cut_out_lockout",
         device_class=BinarySensorDeviceClass.PROBLEM,
         is_on_fn=lambda view: view.is_locked_out,
+    ),
+    VerdictDescription(
+        key="cut_out",
+        translation_key="cut_out",
+        is_on_fn=lambda view: view.is_cut_out,
+        attributes_fn=lambda _, view: {"reason": view.reason.value},
     ),
 )
 

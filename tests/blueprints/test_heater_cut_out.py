@@ -3,8 +3,16 @@
 from typing import Any
 
 import pytest
+from custom_components.stillwell.const import (
+    CONFIG_MINOR_VERSION,
+    CONFIG_VERSION,
+    DOMAIN,
+    SUBENTRY_TEMPERATURE_WATCH,
+)
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState
+from homeassistant.helpers import entity_registry as er
+from pytest_homeassistant_custom_component.common import MockConfigEntry
 
 from .conftest import Bench
 
@@ -115,6 +123,43 @@ async def test_on_again_at_the_end_of_the_cut_out(bench: Bench) -> None:
     assert bench.commands == OFF + ON
 
 
+@pytest.mark.parametrize("first", [CUT_OUT, LOCKOUT])
+async def test_on_again_at_a_reset_whichever_is_told_first(bench: Bench, first: str) -> None:
+    """The watch writes both within one moment."""
+    await ready(bench)
+    bench.set(CUT_OUT, "on", reason="repeated")
+    bench.set(LOCKOUT, "on")
+    await bench.pass_time(1200)
+    assert set(bench.commands) == set(OFF)
+    bench.commands.clear()
+    for entity_id in (first, LOCKOUT if first == CUT_OUT else CUT_OUT):
+        bench.set(entity_id, "off", reason="none")
+    await bench.settle()
+    await bench.pass_time(600)
+    assert bench.commands == ON
+
+
+@pytest.mark.parametrize("state", ["on", "unavailable", "unknown"])
+async def test_the_end_of_a_lockout_alone_is_no_end(bench: Bench, state: str) -> None:
+    """The cut-out stands, or nobody knows."""
+    await ready(bench)
+    await cut_out(bench, "on")
+    await lockout(bench, "on")
+    await cut_out(bench, state)
+    await lockout(bench, "off")
+    await bench.pass_time(60)
+    assert set(bench.commands) == set(OFF)
+
+
+async def test_a_lockout_that_comes_back_from_silence_switches_nothing_on(bench: Bench) -> None:
+    await ready(bench)
+    await lockout(bench, "on")
+    await lockout(bench, "unavailable")
+    await lockout(bench, "off")
+    await bench.pass_time(60)
+    assert bench.commands == OFF
+
+
 @pytest.mark.parametrize("state", ["on", "unavailable", "unknown"])
 async def test_not_on_again_while_locked_out(bench: Bench, state: str) -> None:
     await ready(bench)
@@ -209,3 +254,132 @@ async def test_phones_get_one_notice_that_is_taken_back(bench: Bench, phone: str
     assert "locked out" in texts[1]
     assert texts[-1] == "clear_notification"
     assert len({call.data["data"]["tag"] for call in bench.phone}) == 1
+
+
+async def test_a_notice_stands_while_the_circuit_is_still_off(bench: Bench, phone: str) -> None:
+    """The watch was silent and is back: a tank whose heater stays off cools."""
+    await ready(bench, ALL | {"phones": [phone]})
+    await cut_out(bench, "unavailable")
+    await bench.pass_time(620)
+    assert bench.state(CIRCUIT) == "off"
+    assert "look after the temperature by hand" in bench.phone[-1].data["message"]
+    told = len(bench.phone)
+    await cut_out(bench, "off", "none")
+    await bench.pass_time(3600)
+    assert len(bench.phone) == told
+    bench.set(CIRCUIT, "on")
+    await bench.settle()
+    assert [call.data["message"] for call in bench.phone[told:]] == ["clear_notification"]
+    # From here on it is the thermostat's affair.
+    for state in ("off", "on", "off", "on"):
+        await bench.pass_time(60)
+        bench.set(CIRCUIT, state)
+        await bench.settle()
+    assert len(bench.phone) == told + 1
+
+
+async def test_who_switches_on_by_hand_is_told_that_the_cut_out_has_ended(
+    bench: Bench, phone: str
+) -> None:
+    steps = [{"action": "test.own_step"}]
+    await ready(bench, REQUIRED | {"phones": [phone], "own_steps": steps})
+    await cut_out(bench, "on")
+    await cut_out(bench, "off", "none")
+    first, second = [call.data["message"] for call in bench.phone]
+    assert first == "Nursery heater is cut out (too warm)."
+    # The bench's switch loses its name when it is switched.
+    assert second == f"The cut-out has ended. {CIRCUIT} is still off."
+    assert len(bench.own) == 1  # they are for a cut-out, not for its end
+
+
+class Nursery:
+    """A real temperature watch beside the rule: 120 L, band 24.5 to 27.0 degC."""
+
+    circuit = "input_boolean.nursery_heater_circuit"
+    thermometer = "sensor.nursery_temperature"
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench, self.hass = bench, bench.hass
+        data = {
+            "temperature_source": self.thermometer, "heater": "input_boolean.nursery_heater",
+            "low_c": 24.5, "high_c": 27.0, "heater_power_w": 300.0,
+        }  # fmt: skip
+        watch = {
+            "data": data, "subentry_id": "nursery_temperature", "unique_id": None,
+            "subentry_type": SUBENTRY_TEMPERATURE_WATCH, "title": "Nursery temperature",
+        }  # fmt: skip
+        self.entry = MockConfigEntry(
+            domain=DOMAIN, title="Nursery", version=CONFIG_VERSION,
+            minor_version=CONFIG_MINOR_VERSION,
+            data={"volume_l": 120.0, "salinity_psu": 35.0}, subentries_data=[watch],
+        )  # fmt: skip
+
+    async def set_up(self) -> None:
+        self.bench.set("input_boolean.nursery_heater", "off")
+        self.bench.set(self.circuit, "on")
+        self.say(25.5)
+        self.entry.add_to_hass(self.hass)
+        assert await self.hass.config_entries.async_setup(self.entry.entry_id)
+        await self.hass.async_block_till_done(wait_background_tasks=True)
+        inputs = {
+            "circuit": self.circuit, "cut_out_entity": self.entity_id("cut_out"),
+            "lockout_entity": self.entity_id("cut_out_lockout"), "on_again": True,
+        }  # fmt: skip
+        await self.bench.load(FILE, inputs)
+
+    def entity_id(self, key: str) -> str:
+        registry = er.async_get(self.hass)
+        platform = "button" if key == "cut_out_reset" else "binary_sensor"
+        found = registry.async_get_entity_id(platform, DOMAIN, f"nursery_temperature_{key}")
+        assert found is not None
+        return found
+
+    def say(self, temp_c: float) -> None:
+        self.hass.states.async_set(
+            self.thermometer, str(temp_c), {"unit_of_measurement": "°C"}, force_update=True
+        )
+
+    async def stand_at(self, temp_c: float, minutes: int) -> None:
+        for _ in range(minutes):
+            self.say(temp_c)
+            await self.bench.pass_time(60)
+
+    def shown(self) -> tuple[str, str, str]:
+        cut_out, lockout = self.entity_id("cut_out"), self.entity_id("cut_out_lockout")
+        return tuple(self.bench.state(one) for one in (cut_out, lockout, self.circuit))
+
+
+@pytest.mark.usefixtures("enable_custom_integrations")
+async def test_after_a_reset_of_the_real_watch_the_heater_is_on_again(bench: Bench) -> None:
+    nursery = Nursery(bench)
+    await nursery.set_up()
+    await nursery.stand_at(25.5, 10)
+    assert nursery.shown() == ("off", "off", "on")
+    await nursery.stand_at(27.6, 15)
+    assert nursery.shown() == ("on", "off", "off")
+    await nursery.stand_at(26.0, 20)
+    assert nursery.shown() == ("off", "off", "on")
+    await nursery.stand_at(27.6, 15)
+    await nursery.stand_at(25.5, 30)
+    assert nursery.shown() == ("on", "on", "off")
+    target = {"entity_id": nursery.entity_id("cut_out_reset")}
+    await bench.hass.services.async_call("button", "press", target, blocking=True)
+    await bench.settle()
+    assert nursery.shown() == ("off", "off", "on")
+
+
+@pytest.mark.usefixtures("enable_custom_integrations")
+async def test_a_cut_out_that_ends_in_a_reload_of_the_real_watch_is_on_again(bench: Bench) -> None:
+    nursery = Nursery(bench)
+    await nursery.set_up()
+    await nursery.stand_at(27.6, 15)
+    assert nursery.shown() == ("on", "off", "off")
+    assert await bench.hass.config_entries.async_unload(nursery.entry.entry_id)
+    await nursery.stand_at(25.5, 7)
+    assert nursery.shown() == ("unavailable", "unavailable", "off")
+    assert await bench.hass.config_entries.async_setup(nursery.entry.entry_id)
+    await bench.hass.async_block_till_done(wait_background_tasks=True)
+    await nursery.stand_at(25.5, 4)
+    assert nursery.shown() == ("on", "off", "off")
+    await nursery.stand_at(25.5, 2)
+    assert nursery.shown() == ("off", "off", "on")

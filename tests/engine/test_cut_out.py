@@ -126,6 +126,37 @@ def test_the_latch_outlives_a_restart_and_warm_water_is_no_second_time() -> None
     assert look(third, 240.0, 26.0) == _off(CutOutReason.STUCK_ON, locked=True)
 
 
+def test_what_a_restart_finds_ended_ends_five_minutes_later() -> None:
+    """So that who hears only from on to off hears it."""
+    first = CutOut(HIGH_C)
+    look(first, 0.0, 28.1, warm=True)
+    second = CutOut(HIGH_C)
+    second.restore(first.snapshot())
+    assert look(second, 1000.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(second, 1299.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(second, 1300.0, 26.0) == OK
+    # A clock that is set back does not draw it out.
+    third = CutOut(HIGH_C)
+    third.restore(first.snapshot())
+    assert look(third, 1000.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(third, 900.0, 26.0) == OK
+    # What was not off is not off after a restart.
+    fourth = CutOut(HIGH_C)
+    fourth.restore(third.snapshot())
+    assert look(fourth, 960.0, 26.0) == OK
+
+
+def test_a_reset_soon_after_a_restart_ends_at_once() -> None:
+    """Who resets is there, and a latch was shown all the time."""
+    first = CutOut(HIGH_C)
+    look(first, 0.0, 26.0, stuck=True)
+    second = CutOut(HIGH_C)
+    second.restore(first.snapshot())
+    assert look(second, 60.0, 26.0) == _off(CutOutReason.STUCK_ON, locked=True)
+    second.reset()
+    assert look(second, 61.0, 26.0) == OK
+
+
 @pytest.mark.parametrize(
     "broken",
     [{"latched": "x"}, {"latched": "silent"}, {"trips": None}, {"trips": [nan]}, {"warm": 1},

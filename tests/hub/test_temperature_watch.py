@@ -6,9 +6,11 @@ import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_TEMPERATURE_WATCH
 from custom_components.stillwell.temperature_watch import TemperatureWatch
 from homeassistant.config_entries import ConfigEntryState
+from homeassistant.core import Event, EventStateChangedData, callback
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.event import async_track_state_change_event
 from homeassistant.util import dt as dt_util
 from tests.simulator.tank import Tank
 
@@ -287,6 +289,46 @@ async def test_cut_out_margin_latch_and_reset(lab: Lab) -> None:
     assert lab.state("cut_out_lockout").state == "on"
     await lab.press("cut_out_reset")
     assert lab.state("cut_out_lockout").state == "off"
+    assert lab.state("cut_out").state == "off"
+
+
+async def test_the_lockout_ends_before_the_cut_out(lab: Lab) -> None:
+    """A rule that hears the end of the cut-out must not find the lockout standing still."""
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await _reports(lab, 26.0, 1)
+    for temp_c in (27.2, 26.0, 27.2, 26.0):
+        await _reports(lab, temp_c, 7)
+    assert lab.state("cut_out_lockout").state == "on"
+    at_the_end: list[str] = []
+
+    @callback
+    def heard(_event: Event[EventStateChangedData]) -> None:
+        at_the_end.append(lab.state("cut_out_lockout").state)
+
+    stop = async_track_state_change_event(lab.hass, lab.entity_id("cut_out"), heard)
+    await lab.press("cut_out_reset")
+    stop()
+    assert lab.state("cut_out").state == "off"
+    assert at_the_end == ["off"]
+
+
+async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> None:
+    """A rule hears the end from on to off only, and may begin to listen after the watch."""
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await _reports(lab, 27.2, 7)
+    assert lab.state("cut_out").state == "on"
+    assert await lab.hass.config_entries.async_unload(lab.entry.entry_id)
+    assert lab.state("cut_out").state == "unavailable"
+    await _reports(lab, 25.5, 7)
+    assert await lab.hass.config_entries.async_setup(lab.entry.entry_id)
+    await lab.hass.async_block_till_done()
+    await _reports(lab, 25.5, 4)
+    assert lab.state("cut_out").state == "on"
+    assert lab.state("cut_out").attributes["reason"] == "returning"
+    assert lab.state("cut_out_lockout").state == "off"
+    await _reports(lab, 25.5, 2)
     assert lab.state("cut_out").state == "off"
 
 

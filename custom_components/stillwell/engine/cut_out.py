@@ -17,6 +17,9 @@ SILENCE_S: Final = 30 * MINUTE_S
 """How long a thermometer may give no valid reading (common practice, no source)."""
 MARGIN_K: Final = 0.5
 """How far below the high limit the water must be again (common practice, no source)."""
+SHOWN_S: Final = 5 * MINUTE_S
+"""How long a cut-out that a restart found ended is shown on (our choice): a rule hears its end only
+from on to off, and not while the hub still starts."""
 MOST_TRIPS: Final = 2
 """So many within a day and it is latched: once may be a hot day."""
 
@@ -33,7 +36,7 @@ class CutOutReason(StrEnum):
     SILENT = "silent"
     """The thermometer is lost."""
     RETURNING = "returning"
-    """Below the limit, not yet by the margin."""
+    """Below the limit, not yet by the margin; or a restart has just found it ended."""
 
 
 LATCHING: Final = (CutOutReason.STUCK_ON, CutOutReason.REPEATED)
@@ -66,7 +69,17 @@ class CutOutView:
 class CutOut:
     """Judges one heater's circuit; give it every report and the time."""
 
-    __slots__ = ("_high_c", "_is_off", "_latched", "_silence_s", "_trips", "_valid_s", "_warm")
+    __slots__ = (
+        "_began_s",
+        "_high_c",
+        "_is_off",
+        "_is_restored",
+        "_latched",
+        "_silence_s",
+        "_trips",
+        "_valid_s",
+        "_warm",
+    )
 
     def __init__(self, high_c: float, silence_s: float = SILENCE_S) -> None:
         self._high_c = high_c
@@ -74,11 +87,15 @@ class CutOut:
         self._valid_s: float | None = None
         self._warm = False
         self._is_off = False
+        self._is_restored = False
+        self._began_s: float | None = None
         self._latched = CutOutReason.NONE
         self._trips: deque[float] = deque(maxlen=MOST_TRIPS)
 
     def take(self, t_s: float, facts: CutOutFacts) -> CutOutView:
         """Return what must be after a look."""
+        if self._is_restored:
+            self._is_restored, self._began_s = False, t_s
         if facts.heard_s is not None:
             self._valid_s = min(facts.heard_s, t_s)
         elif self._valid_s is None or t_s < self._valid_s:
@@ -91,14 +108,14 @@ class CutOut:
             self._latched = CutOutReason.STUCK_ON
         elif self._latched is CutOutReason.NONE and self._is_repeated(t_s):
             self._latched = CutOutReason.REPEATED
-        reason = self._reason(facts, is_lost=is_lost)
+        reason = self._reason(t_s, facts, is_lost=is_lost)
         self._is_off = reason is not CutOutReason.NONE
         return CutOutView(is_lost, self._is_off, self._latched is not CutOutReason.NONE, reason)
 
     def _is_repeated(self, t_s: float) -> bool:
         return len(self._trips) == MOST_TRIPS and t_s - self._trips[0] <= DAY_S
 
-    def _reason(self, facts: CutOutFacts, *, is_lost: bool) -> CutOutReason:
+    def _reason(self, t_s: float, facts: CutOutFacts, *, is_lost: bool) -> CutOutReason:
         if self._latched is not CutOutReason.NONE:
             return self._latched
         if facts.is_too_warm:
@@ -106,6 +123,8 @@ class CutOut:
         if is_lost:
             return CutOutReason.SILENT
         is_back = facts.temp_c is not None and facts.temp_c <= self._high_c - MARGIN_K
+        if is_back and self._began_s is not None:
+            is_back = not 0.0 <= t_s - self._began_s < SHOWN_S
         return CutOutReason.RETURNING if self._is_off and not is_back else CutOutReason.NONE
 
     def refusal(self, facts: CutOutFacts, *, is_lost: bool) -> CutOutReason:
@@ -120,6 +139,7 @@ class CutOut:
         """Leave the latch; the circuit may go on once the water is back by the margin."""
         self._latched = CutOutReason.NONE
         self._trips.clear()
+        self._began_s = None
 
     def snapshot(self) -> dict[str, Any]:
         """Return what must outlive the hub."""
@@ -144,5 +164,6 @@ class CutOut:
         ):
             raise DamagedError(InputFault.OUTSIDE_RANGE, "the memory of the cut-out is damaged")
         self._is_off, self._warm = bool(flags[0]), bool(flags[1])
+        self._is_restored = True
         self._latched = latched
         self._trips = deque(trips, maxlen=MOST_TRIPS)
