@@ -17,6 +17,7 @@ from .const import (
     CONF_DEVICE,
     DOMAIN,
     SUBENTRY_FILL_LINE,
+    SUBENTRY_WATER_CHANGE,
     VESSEL_KINDS,
 )
 from .decision_text import async_load_texts, invalid_text
@@ -24,6 +25,7 @@ from .engine.geometry import GeometryError
 from .fill_line import FillLine
 from .line_settings import fill_line_settings, guard_settings
 from .local_time import LocalTime
+from .lost_changes import LostChanges
 from .owner import EntityOwner
 from .secondary import SecondaryShutOff
 from .settings import VesselSettings, system_settings, vessel_missing, vessel_settings
@@ -62,6 +64,7 @@ class System:
         self.watches: dict[str, Watch] = {}
         self.unusable: list[str] = []
         """Titles of what does not run, since its settings cannot be used."""
+        self.lost_changes = LostChanges(self)
         self.is_reload_due = False
         self._unguarded: list[str] = []
         """Devices that would run on without a guard, since the settings of their lines are no use:
@@ -85,7 +88,9 @@ class System:
         safety, is_safety_damaged = await self.safety.async_load()
         learned, _ = await self.learned.async_load()
         await async_load_texts(self.hass)
-        self._async_forget_issues({*learned, *safety} - {*self.entry.subentries})
+        self.lost_changes.take_removed(safety)
+        gone = {*learned, *safety} - {*self.entry.subentries} - self.lost_changes.keys
+        self._async_forget_issues(gone)
         for vessel in self._subentries(frozenset(VESSEL_KINDS)):
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
@@ -162,6 +167,8 @@ class System:
             watch = WATCH_KINDS[subentry.subentry_type](self, subentry)
         except ValueError as err:
             self._tell_settings("watch", subentry, err)
+            if subentry.subentry_type == SUBENTRY_WATER_CHANGE:
+                self.lost_changes.take(key, safety)
             return
         self._tell_settings("watch", subentry, None)
         if memory and not watch.restore(memory):
@@ -249,6 +256,7 @@ class System:
         ]
         for line in self.lines.values():
             unsubscribe += line.async_start(now_s)
+        self.lost_changes.async_start(now_s)
         unguarded = SecondaryShutOff(self.hass, self._unguarded)
         unguarded.async_order()
         unsubscribe.append(unguarded.async_pause)
@@ -300,6 +308,7 @@ class System:
             self._pass_time(runtime, runtime.async_tick, now_s)
         for line in self.lines.values():
             self._pass_time(line, line.async_look, now_s)
+        self.lost_changes.async_look()
         for watch in self.watches.values():
             self._pass_time(watch, watch.async_look, now_s)
 
@@ -326,7 +335,7 @@ class System:
     def _safety_payload(self) -> dict[str, dict[str, Any]]:
         alive = {key: line.snapshot() for key, line in self.lines.items()}
         alive |= {key: kept for key, watch in self.watches.items() if (kept := watch.guarded())}
-        return self._kept_safety | alive
+        return self._kept_safety | self.lost_changes.snapshot() | alive
 
     async def async_save_learned(self) -> None:
         """Save what was learned, at once."""

@@ -11,7 +11,7 @@ guarded upside down (`engine.mirror`).
   which would make up for the drained salt water with fresh water.
 - Whatever is not as it should be ends it with both lines shut; so does a restart. If salt water
   is missing then, every line that could bring fresh water instead is locked out, until a person
-  has refilled by hand and resets it.
+  has refilled by hand and resets it. If the change itself is gone by then, `LostChanges` does so.
 - What is under way is in the store for safety before the first ON: the guard's own save takes it.
 """
 
@@ -24,12 +24,12 @@ from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import Platform
 from homeassistant.core import CALLBACK_TYPE, callback
 from homeassistant.exceptions import ServiceValidationError
-from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
 
+from .change_memory import ChangeMemory
+from .change_notice import async_forget_aborted, async_tell_aborted, missing_note
 from .const import CONF_DRAIN_LINE, CONF_LARGEST_SHARE_FRAC, CONF_REFILL_LINE, DOMAIN
-from .decimal_mark import written
 from .decision_text import common_text, reason_text
 from .engine.guard_events import (
     Actor,
@@ -56,7 +56,6 @@ from .engine.water_change import (
     salinity_after,
     usual_l,
 )
-from .form_units import FormUnits
 from .readings import probe_temperature_c
 from .salinity_watch import SalinityWatch
 from .settings import SettingsError, entity, number, system_settings
@@ -115,7 +114,7 @@ class WaterChange(Watch):
         self._has_begun = False
         """Whether the line of the present step has been granted its run."""
         self._paused: dict[str, float | None] = {}
-        """Lines paused for it, each with the end of the pause it was in before."""
+        """Lines paused for it, each with the end of the pause it was in before; stored as well."""
         self.view = ChangeView()
 
     # What it hears
@@ -142,7 +141,6 @@ class WaterChange(Watch):
         """End what a restart has interrupted; the guards have put both lines off already."""
         if self._is_to_end and self._outcome is not None:
             self._is_to_end = False
-            self._paused = {line.subentry_id: None for line in self._others}
             self._ended(self._outcome, now_s)
         return super().async_start(now_s)
 
@@ -231,46 +229,23 @@ class WaterChange(Watch):
         """Shut, lock out or release what must be, and tell how it ended."""
         self._ask_to_stop(now_s)
         self.sump.is_being_changed = False
+        note = missing_note(self.hass, self.title, outcome)
         for line in self._others:
             if line.subentry_id in self._paused:
                 until_s = self._paused[line.subentry_id]
                 line.watch.process(MaintenanceRequested(now_s, until_s))
             if outcome.is_short and line in self.sump.lines:
-                line.watch.process(LockOutRequested(now_s, self._note(outcome)))
+                line.watch.process(LockOutRequested(now_s, note))
             line.refresh()
         self._paused.clear()
         self._tell(outcome)
         self._save()
 
-    def _note(self, outcome: Outcome) -> str:
-        missing = self._shown(outcome.missing_l)
-        return common_text(self.hass, "change_missing", change=self.title, volume=missing)
-
-    def _shown(self, litres: float) -> str:
-        """Return a volume as the keeper reads volumes."""
-        return written(self.hass, FormUnits.of(self.hass).show_l(litres))
-
     def _tell(self, outcome: Outcome) -> None:
-        issue_id = f"water_change_aborted_{self.subentry_id}"
-        if outcome.step is not Step.ABORTED:
-            ir.async_delete_issue(self.hass, DOMAIN, issue_id)
-            return
-        ir.async_create_issue(
-            self.hass,
-            DOMAIN,
-            issue_id,
-            is_fixable=False,
-            is_persistent=True,
-            severity=ir.IssueSeverity.ERROR,
-            translation_key="water_change_aborted",
-            translation_placeholders={
-                "change": self.title,
-                "why": common_text(self.hass, f"change_stop_{outcome.stop}"),
-                "drained": self._shown(outcome.drained_l),
-                "refilled": self._shown(outcome.refilled_l),
-                "missing": self._shown(outcome.missing_l),
-            },
-        )
+        if outcome.step is Step.ABORTED:
+            async_tell_aborted(self.hass, self.subentry_id, self.title, outcome)
+        else:
+            async_forget_aborted(self.hass, self.subentry_id)
 
     def _save(self) -> None:
         self.hass.async_create_task(self.system.async_save_safety(), f"{DOMAIN} save")
@@ -416,8 +391,11 @@ class WaterChange(Watch):
 
     @override
     def guarded(self) -> dict[str, Any]:
-        """Return where the change stands."""
-        return {} if self._outcome is None else self._outcome.to_dict()
+        """Return where the change stands, and what ends it even without its settings."""
+        if self._outcome is None:
+            return {}
+        own = self.sump.subentry_id, self.refill.subentry_id
+        return ChangeMemory(self._outcome, self.title, *own, self._paused).to_dict()
 
     @override
     def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:
@@ -425,13 +403,18 @@ class WaterChange(Watch):
         if data is None and not is_damaged:
             return
         try:
-            stored = Outcome.from_dict(data or {})
+            stored = ChangeMemory.from_dict(data or {})
         except ValueError as err:
             _LOGGER.warning("Stored state of %s is damaged: %s", self.title, err)
-            self._outcome, self._is_to_end = Outcome.damaged(), True
-            return
-        self._outcome = stored.interrupted()
-        self._is_to_end = stored.is_under_way
+            stored = ChangeMemory(Outcome.damaged())
+            self._is_to_end = True
+        else:
+            self._is_to_end = stored.is_open
+        self._outcome = stored.interrupted().outcome
+        if self._is_to_end and not stored.owed:
+            # A pause that a person had begun before goes on to its end.
+            before = stored.paused
+            self._paused = {one.subentry_id: before.get(one.subentry_id) for one in self._others}
 
     @override
     def facts(self) -> dict[str, Any]:

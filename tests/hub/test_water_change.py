@@ -603,6 +603,235 @@ async def test_settings_that_are_no_use_are_told(
     assert ir.async_get(plant.hass).async_get_issue(DOMAIN, issue_id)
 
 
+# A change that goes while it is under way
+
+
+async def _remove(plant: Plant) -> None:
+    plant.hass.config_entries.async_remove_subentry(plant.lab.entry, "lagoon_water_change")
+    await plant.hass.async_block_till_done(wait_background_tasks=True)
+
+
+async def _edit(plant: Plant, line: str, **changes: Any) -> None:
+    """Change a line's settings as its form would; None leaves out."""
+    entry = plant.lab.entry
+    subentry = entry.subentries[line]
+    data = dict(subentry.data) | changes
+    data = {key: value for key, value in data.items() if value is not None}
+    plant.hass.config_entries.async_update_subentry(entry, subentry, data=data)
+    await plant.hass.async_block_till_done(wait_background_tasks=True)
+
+
+async def _without_vat(plant: Plant) -> None:
+    await _edit(plant, "lagoon_refill", source_vessel=None)
+
+
+GOES: dict[str, Callable[[Plant], Any]] = {"removed": _remove, "unusable": _without_vat}
+
+
+async def _drain_24_l(plant: Plant) -> None:
+    """Nearly all of 24 L: so much that the sump lies below the top-off's mark."""
+    plant.has_top_off_rule = True
+    await plant.set_volume(24.0)
+    await plant.press("begin_water_change")
+    await plant.run(11.9)
+    assert plant.sump_l < 38.4
+
+
+@pytest.mark.parametrize("is_old", [False, True], ids=["stored now", "stored before"])
+@pytest.mark.parametrize("how", list(GOES))
+async def test_a_change_that_goes_midway_lets_no_fresh_water_in(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch, how: str, *, is_old: bool
+) -> None:
+    """Older versions stored neither the vessel nor the lines with it."""
+    await _drain_24_l(plant)
+    if is_old:
+        monkeypatch.setattr(plant.alive, "guarded", plant.alive._outcome.to_dict)
+    await GOES[how](plant)
+    assert not plant.is_on(DRAIN)
+    assert plant.line("top-off").watch.lockout_reason == "external"
+    note = plant.line("top-off").watch.attributes["reason_text"]
+    assert "of salt water are missing" in note
+    assert is_old or how == "unusable" or note.startswith("Lagoon water change")
+    assert plant.issue is not None
+    assert plant.issue.severity is ir.IssueSeverity.ERROR
+    missing_l = litres(plant.issue.translation_placeholders["missing"])
+    assert missing_l == pytest.approx(plant.drained_l, abs=0.8)
+    # For five hours the rule would top off; the pause, had it stood, would have ended by then.
+    for _ in range(30):
+        plant.sump_l -= 0.1
+        await plant.run(10)
+    assert plant.topped_l == 0.0
+    # The next start keeps both.
+    await plant.lab.reload()
+    assert plant.line("top-off").watch.is_locked_out
+    assert plant.issue is not None
+
+
+async def test_the_own_line_of_a_change_that_is_removed_may_bring_salt_water(plant: Plant) -> None:
+    await _drain_24_l(plant)
+    await _remove(plant)
+    assert not plant.line("refill").watch.is_locked_out
+    assert not plant.line("drain").watch.is_locked_out
+    assert not plant.line("top-off").is_in_maintenance
+
+
+async def test_a_line_that_draws_from_no_vat_any_more_is_locked_out(plant: Plant) -> None:
+    await _drain_24_l(plant)
+    await _without_vat(plant)
+    assert plant.line("refill").watch.lockout_reason == "external"
+
+
+async def test_the_notice_of_a_removed_change_goes_when_its_lockouts_are_reset(
+    plant: Plant,
+) -> None:
+    await _drain_24_l(plant)
+    await _remove(plant)
+    plant.has_top_off_rule = False
+    await plant.run(3)
+    assert plant.issue is not None
+    plant.sump_l = 60.0  # refilled by hand
+    await plant.run(12)
+    await plant.line("top-off").async_reset()
+    await plant.run(1)
+    assert plant.issue is None
+    await plant.lab.reload()
+    assert not plant.line("top-off").watch.is_locked_out
+    assert "lagoon_water_change" not in plant.lab.entry.runtime_data._safety_payload()
+
+
+@pytest.mark.parametrize("how", list(GOES))
+async def test_a_line_that_does_not_run_then_is_locked_out_when_it_does(
+    plant: Plant, how: str
+) -> None:
+    await _drain_24_l(plant)
+    top_off_id = "lagoon_top-off"
+    subentry = plant.lab.entry.subentries[top_off_id]
+    # Both in one go: one reload finds both.
+    plant.hass.config_entries.async_update_subentry(
+        plant.lab.entry, subentry, data=dict(subentry.data) | {"longest_run_s": -1.0}
+    )
+    await GOES[how](plant)
+    assert top_off_id not in plant.lab.entry.runtime_data.lines
+    plant.has_top_off_rule = False
+    await plant.run(1)
+    await plant.lab.reload()
+    assert plant.issue is not None
+    await _edit(plant, top_off_id, longest_run_s=3600.0)
+    assert plant.line("top-off").watch.lockout_reason == "external"
+    assert plant.issue is not None
+
+
+async def test_a_line_that_does_not_run_is_locked_out_by_the_change_itself_when_it_is_back(
+    plant: Plant,
+) -> None:
+    """The top-off and the change come back together."""
+    await _drain_24_l(plant)
+    entry = plant.lab.entry
+    subentry = entry.subentries["lagoon_top-off"]
+    broken = dict(subentry.data) | {"longest_run_s": -1.0}
+    plant.hass.config_entries.async_update_subentry(entry, subentry, data=broken)
+    await _without_vat(plant)
+    subentry = entry.subentries["lagoon_top-off"]
+    mended = dict(subentry.data) | {"longest_run_s": 3600.0}
+    plant.hass.config_entries.async_update_subentry(entry, subentry, data=mended)
+    await _edit(plant, "lagoon_refill", source_vessel="lagoon_vat")
+    assert plant.shown("water_change_stop") == "interrupted"
+    assert plant.line("top-off").watch.lockout_reason == "external"
+
+
+async def test_a_line_that_is_removed_with_the_change_is_waited_for_no_more(plant: Plant) -> None:
+    await _drain_24_l(plant)
+    plant.has_top_off_rule = False
+    await _remove(plant)
+    plant.hass.config_entries.async_remove_subentry(plant.lab.entry, "lagoon_top-off")
+    await plant.hass.async_block_till_done(wait_background_tasks=True)
+    await plant.run(1)
+    assert plant.issue is None
+
+
+@pytest.mark.parametrize("how", list(GOES))
+async def test_a_memory_that_cannot_be_read_of_a_change_that_goes_is_told(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch, how: str
+) -> None:
+    """Nobody knows what was drained, nor of which vessel."""
+    monkeypatch.setattr(plant.alive, "guarded", lambda: {"step": "pour", "paused": 1})
+    await GOES[how](plant)
+    assert plant.line("top-off").watch.lockout_reason == "external"
+    assert plant.issue is not None
+    assert "cannot be read" in plant.issue.translation_placeholders["why"]
+    # Told once: the next start finds it ended.
+    await plant.run(12)
+    await plant.line("top-off").async_reset()
+    await plant.lab.reload()
+    assert not plant.line("top-off").watch.is_locked_out
+
+
+async def test_a_pause_that_cannot_be_read_is_not_taken_for_none(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await plant.press("begin_water_change")
+    broken = plant.alive.guarded() | {"paused": 5}
+    monkeypatch.setattr(plant.alive, "guarded", lambda: broken)
+    await plant.lab.reload()
+    assert plant.shown("water_change_stop") == "state_damaged"
+    assert plant.line("top-off").watch.lockout_reason == "external"
+
+
+async def test_a_change_that_goes_before_anything_was_drained_locks_nothing_out(
+    plant: Plant,
+) -> None:
+    line = plant.line("top-off")
+    await line.async_set_maintenance(on=True)
+    until_s = line.maintenance_until_s
+    await plant.press("begin_water_change")
+    assert line.maintenance_until_s != until_s
+    await _remove(plant)
+    line = plant.line("top-off")
+    assert not line.watch.is_locked_out
+    assert plant.issue is None
+    # Somebody had paused the top-off before; that pause is left as it was.
+    assert line.maintenance_until_s == until_s
+    await plant.run(1)
+    assert "lagoon_water_change" not in plant.lab.entry.runtime_data._safety_payload()
+
+
+async def test_a_change_that_is_over_may_be_removed(plant: Plant) -> None:
+    await plant.press("begin_water_change")
+    await plant.run(25)
+    assert plant.shown("water_change_status") == "done"
+    await _remove(plant)
+    assert not plant.line("top-off").watch.is_locked_out
+    assert plant.issue is None
+
+
+@pytest.mark.parametrize("is_paused", [True, False])
+async def test_a_persons_own_pause_outlives_a_restart_in_a_change(
+    plant: Plant, *, is_paused: bool
+) -> None:
+    await plant.line("top-off").async_set_maintenance(on=is_paused)
+    until_s = plant.line("top-off").maintenance_until_s
+    await plant.press("begin_water_change")
+    await plant.run(4)
+    assert plant.line("top-off").maintenance_until_s not in (None, until_s)
+    await plant.lab.reload()
+    assert plant.shown("water_change_stop") == "interrupted"
+    assert plant.line("top-off").maintenance_until_s == until_s
+    assert plant.line("top-off").watch.is_locked_out
+
+
+async def test_what_older_versions_stored_of_a_change_is_read(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Step, stop and both volumes only."""
+    await plant.press("begin_water_change")
+    await plant.run(4)
+    monkeypatch.setattr(plant.alive, "guarded", plant.alive._outcome.to_dict)
+    await plant.lab.reload()
+    assert plant.shown("water_change_stop") == "interrupted"
+    assert plant.line("top-off").watch.is_locked_out
+    assert not plant.line("top-off").is_in_maintenance
+
+
 # The drain line alone
 
 
