@@ -52,7 +52,7 @@ class ChangeMemory:
             ends = dict(data.get("paused", {}))
             owed, locked = (tuple(map(str, data.get(key, ()))) for key in ("owed", "locked"))
         except TypeError as err:
-            raise ValueError(f"no memory of a change: {err}") from err
+            raise ValueError("no memory of a change") from err
         return cls(
             outcome,
             str(data.get("title", "")),

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 import pytest
+from custom_components.stillwell.engine import guard_rules
 from custom_components.stillwell.engine.guard import Phase
 from custom_components.stillwell.engine.guard_events import (
     Actor,
@@ -620,6 +621,17 @@ def test_case_08_what_another_line_brings_is_no_flow_of_this_one() -> None:
     line.is_fed = False
     line.quiet(600.0, RATE_L_PER_S)
     assert trip(line) is TripReason.FLOW_WHILE_OFF
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "settle_s", "tail_s"),
+    [(None, 60.0, 60.0), (10.0, 60.0, 60.0), (60.0, 60.0, 240.0), (300.0, 90.0, 1200.0)],
+)
+def test_case_08_water_of_another_line_counts_until_three_readings_have_none_of_it(
+    interval_s: float | None, settle_s: float, tail_s: float
+) -> None:
+    """The median of three lags by two reports; one may be under way, and one comes late."""
+    assert guard_rules.tail_s(interval_s, settle_s) == tail_s
 
 
 def test_case_08_rise_while_locked_out_for_another_reason_is_told_too() -> None:
