@@ -183,5 +183,8 @@ def _limits() -> tuple[str, ...]:
         "  with noise after two, once in a thousand three. Until then the water stands beside the",
         "  hose, or the pump turns dry.",
         "- When the float valve has failed as well, the rows above say what runs over.",
+        "- One line at its vessel is proved here. What other lines at the same vessel bring or",
+        "  take makes *no rise* and *rises while off* wait (`tests/engine/test_guard.py`); the",
+        "  limits of a run hold as before.",
         "",
     )
