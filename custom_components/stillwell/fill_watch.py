@@ -300,11 +300,12 @@ class FillWatch:
             against: Lines that move it the other way.
         """
         level = model.guard_level(t_s)
-        level = replace(
-            level,
-            is_fed=any(line.watch.moves(t_s, level.interval_s) for line in with_it),
-            is_drawn=any(line.watch.moves(t_s, level.interval_s) for line in against),
+        is_fed, is_drawn = (
+            any(line.watch.moves(t_s, level.interval_s) for line in lines)
+            for lines in (with_it, against)
         )
+        if is_fed or is_drawn:
+            level = replace(level, is_fed=is_fed, is_drawn=is_drawn)
         if self.settings.is_drain:
             level = mirrored(level, model.spec.shape)
         self._learn_settling(level)

@@ -328,8 +328,10 @@ def test_case_05_a_hose_that_came_off_is_found_between_the_pulses_of_another_lin
 
 def test_case_05_a_watch_without_a_level_has_nothing_to_excuse() -> None:
     line = Line().ready()
+    before = line.state.rise
     line.is_drawn = True
     line.quiet(300.0, -0.001)
+    assert line.state.rise == before
     line.switched(on=True)
     line.quiet(60.0, RATE_L_PER_S)
     assert line.phase is Phase.FILLING
