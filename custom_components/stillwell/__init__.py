@@ -1,5 +1,7 @@
 """Stillwell: the water side of a saltwater aquarium, as an integration of the hub."""
 
+from itertools import batched
+
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.typing import ConfigType
@@ -11,7 +13,7 @@ from .actions import async_register
 from .batch_actions import async_register as async_register_batch
 from .blueprint_care import async_offer
 from .const import DOMAIN
-from .coordinator import StillwellConfigEntry, System, async_remove_stores
+from .coordinator import PLATFORMS, StillwellConfigEntry, System, async_remove_stores
 from .dashboard_strategy import async_register as async_register_dashboard
 from .decision_text import async_load_texts
 from .dosing_actions import async_register as async_register_dosing
@@ -47,9 +49,12 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     for unsubscribe in system.async_start():
         entry.async_on_unload(unsubscribe)
     system.async_make_devices()
-    for platform in system.platforms:
-        # One by one: all at once would be one piece of work for the hub's loop.
-        await hass.config_entries.async_forward_entry_setups(entry, (platform,))
+    # One by one in a running hub: all at once would be one piece of work for its loop. A hub that
+    # starts answers nobody yet, and is up the sooner.
+    for platforms in batched(
+        system.platforms, 1 if hass.is_running else len(PLATFORMS), strict=False
+    ):
+        await hass.config_entries.async_forward_entry_setups(entry, platforms)
     for unregister in await async_register_sentences(hass, system):
         entry.async_on_unload(unregister)
     entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")

@@ -138,15 +138,15 @@ class LineBinarySensor(LineEntity, _Binary):
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the binary sensors of each vessel, fill line and watch."""
     for runtime in entry.runtime_data.vessels.values():
         vessels = [VesselBinarySensor(runtime, description) for description in VESSEL_SENSORS]
-        await async_add(async_add_entities, runtime, vessels)
+        await async_add(hass, async_add_entities, runtime, vessels)
     for line in entry.runtime_data.lines.values():
         lines = [LineBinarySensor(line, description) for description in LINE_SENSORS]
-        await async_add(async_add_entities, line, lines)
-    await async_add_of_watches(entry, Platform.BINARY_SENSOR, async_add_entities)
+        await async_add(hass, async_add_entities, line, lines)
+    await async_add_of_watches(hass, entry, Platform.BINARY_SENSOR, async_add_entities)

@@ -71,7 +71,7 @@ class ProofTestButton(LineEntity, ButtonEntity):
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
@@ -84,5 +84,5 @@ async def async_setup_entry(
             ProofTestButton(line, PROOF_TEST_PASSED, test)
             for test in line.proof_tests.tests.values()
         ]
-        await async_add(async_add_entities, line, entities)
-    await async_add_of_watches(entry, Platform.BUTTON, async_add_entities)
+        await async_add(hass, async_add_entities, line, entities)
+    await async_add_of_watches(hass, entry, Platform.BUTTON, async_add_entities)

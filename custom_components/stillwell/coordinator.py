@@ -11,6 +11,7 @@ from homeassistant.const import Platform
 from homeassistant.core import CALLBACK_TYPE, HassJob, HomeAssistant, callback
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers.start import async_at_started
 from homeassistant.util import dt as dt_util
 
 from .const import (
@@ -85,8 +86,9 @@ class System:
 
     async def async_load(self) -> None:
         """Read the stores and make the vessels, then the lines between them."""
-        safety, is_safety_damaged = await self.safety.async_load()
-        learned, _ = await self.learned.async_load()
+        (safety, is_safety_damaged), (learned, _) = await asyncio.gather(
+            self.safety.async_load(), self.learned.async_load()
+        )
         await async_load_texts(self.hass)
         self.lost_changes.take_removed(safety)
         gone = {*learned, *safety} - {*self.entry.subentries} - self.lost_changes.keys
@@ -270,12 +272,17 @@ class System:
                 _LOGGER.exception("%s could not start", watch.title)
         for key in (*self.vessels, *self.lines, *self.watches):
             unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
+        # The hub's start does not wait for the reading of a year.
+        unsubscribe.append(async_at_started(self.hass, self._async_learn))
+        unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
+        return unsubscribe
+
+    @callback
+    def _async_learn(self, _hass: HomeAssistant) -> None:
         for runtime in self.vessels.values():
             self.entry.async_create_background_task(
                 self.hass, runtime.async_learn(), f"{DOMAIN} learns {runtime.title}"
             )
-        unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
-        return unsubscribe
 
     @callback
     def async_make_devices(self) -> None:

@@ -6,6 +6,7 @@ from itertools import batched
 from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.const import Platform
+from homeassistant.core import HomeAssistant
 from homeassistant.helpers.device_registry import DeviceInfo
 from homeassistant.helpers.entity import Entity, EntityDescription
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
@@ -75,20 +76,33 @@ class LineEntity(FollowingEntity):
 
 
 async def async_add(
-    add: AddConfigEntryEntitiesCallback, owner: EntityOwner, entities: Iterable[Entity]
+    hass: HomeAssistant,
+    add: AddConfigEntryEntitiesCallback,
+    owner: EntityOwner,
+    entities: Iterable[Entity],
 ) -> None:
-    """Add the entities of an owner a few at a time; the hub's loop gets its turn in between."""
+    """Add the entities of an owner a few at a time; the hub's loop gets its turn in between.
+
+    Not while the hub starts: nobody waits for an answer then, and each turn given away makes the
+    guards, and the start, wait for all that others have queued.
+    """
+    if not hass.is_running:
+        add(entities, config_subentry_id=owner.subentry_id)
+        return
     for piece in batched(entities, PIECE, strict=False):
         add(piece, config_subentry_id=owner.subentry_id)
         await asyncio.sleep(0)
 
 
 async def async_add_of_watches(
-    entry: StillwellConfigEntry, platform: Platform, add: AddConfigEntryEntitiesCallback
+    hass: HomeAssistant,
+    entry: StillwellConfigEntry,
+    platform: Platform,
+    add: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the entities of a platform that watches, and parts of vessels, of a system have."""
     for vessel in entry.runtime_data.vessels.values():
         for part in vessel.parts:
-            await async_add(add, vessel, part.entities(platform))
+            await async_add(hass, add, vessel, part.entities(platform))
     for watch in entry.runtime_data.watches.values():
-        await async_add(add, watch, watch.entities(platform))
+        await async_add(hass, add, watch, watch.entities(platform))

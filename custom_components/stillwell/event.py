@@ -36,10 +36,10 @@ class NoticeEvent(LineEntity, EventEntity):
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the notices of each fill line."""
     for line in entry.runtime_data.lines.values():
-        await async_add(async_add_entities, line, [NoticeEvent(line, NOTICE)])
+        await async_add(hass, async_add_entities, line, [NoticeEvent(line, NOTICE)])

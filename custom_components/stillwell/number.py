@@ -11,9 +11,9 @@ PARALLEL_UPDATES = 0
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the numbers of each watch."""
-    await async_add_of_watches(entry, Platform.NUMBER, async_add_entities)
+    await async_add_of_watches(hass, entry, Platform.NUMBER, async_add_entities)

@@ -390,7 +390,7 @@ class LearningSensor(StillwellEntity, SensorEntity):
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
@@ -402,7 +402,7 @@ async def async_setup_entry(
             if description.only_if(runtime)
         ]
         entities.append(LearningSensor(runtime, LEARNING))
-        await async_add(async_add_entities, runtime, entities)
+        await async_add(hass, async_add_entities, runtime, entities)
     for line in entry.runtime_data.lines.values():
-        await async_add(async_add_entities, line, line_sensors(line))
-    await async_add_of_watches(entry, Platform.SENSOR, async_add_entities)
+        await async_add(hass, async_add_entities, line, line_sensors(line))
+    await async_add_of_watches(hass, entry, Platform.SENSOR, async_add_entities)

@@ -81,12 +81,12 @@ class LineSwitch(LineEntity, SwitchEntity):
 
 
 async def async_setup_entry(
-    _hass: HomeAssistant,
+    hass: HomeAssistant,
     entry: StillwellConfigEntry,
     async_add_entities: AddConfigEntryEntitiesCallback,
 ) -> None:
     """Add the switches of each fill line and watch."""
     for line in entry.runtime_data.lines.values():
         lines = [LineSwitch(line, description) for description in LINE_SWITCHES]
-        await async_add(async_add_entities, line, lines)
-    await async_add_of_watches(entry, Platform.SWITCH, async_add_entities)
+        await async_add(hass, async_add_entities, line, lines)
+    await async_add_of_watches(hass, entry, Platform.SWITCH, async_add_entities)

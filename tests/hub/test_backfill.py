@@ -15,7 +15,8 @@ from custom_components.stillwell.engine.pipeline import VesselModel, VesselSpec
 from custom_components.stillwell.local_time import LocalTime
 from custom_components.stillwell.settings import vessel_settings
 from homeassistant.config_entries import ConfigEntryState
-from homeassistant.core import HomeAssistant, State
+from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
+from homeassistant.core import CoreState, HomeAssistant, State
 from homeassistant.util import dt as dt_util
 from pytest_homeassistant_custom_component.components.recorder.common import (
     async_wait_recording_done,
@@ -215,8 +216,8 @@ async def test_a_system_unloaded_meanwhile_does_not_wait_for_it(
     assert runtime.learned_from is None
 
 
-async def test_entities_are_added_a_few_at_a_time(hass: HomeAssistant, lab: Lab) -> None:
-    """Between two turns of the hub's loop no more of them appear than belong to one piece."""
+async def entities_by_turn(hass: HomeAssistant, lab: Lab) -> list[int]:
+    """Set the lab up; return how many of the vessel's entities each turn of the loop saw."""
     seen: list[int] = []
 
     async def count() -> None:
@@ -228,6 +229,36 @@ async def test_entities_are_added_a_few_at_a_time(hass: HomeAssistant, lab: Lab)
     counting = asyncio.create_task(count())
     await lab.set_up()
     counting.cancel()
-    most = max(after - before for before, after in pairwise(seen))
     assert seen[-1] >= 20
+    return seen
+
+
+async def test_entities_are_added_a_few_at_a_time(hass: HomeAssistant, lab: Lab) -> None:
+    """Between two turns of the hub's loop no more of them appear than belong to one piece."""
+    seen = await entities_by_turn(hass, lab)
+    most = max(after - before for before, after in pairwise(seen))
     assert 1 <= most <= entity.PIECE
+
+
+async def test_a_hub_that_starts_is_given_all_at_once(hass: HomeAssistant, lab: Lab) -> None:
+    """Not a turn of the loop is given away between the first of a vessel's entities and the last.
+
+    What others have queued would be waited for each time.
+    """
+    hass.set_state(CoreState.not_running)
+    seen = await entities_by_turn(hass, lab)
+    assert {*seen} == {0, seen[-1]}
+
+
+async def test_a_hub_that_starts_does_not_wait_for_the_past(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    await record(hass, freezer, [(level, "cm") for level in falling(36)])
+    hass.set_state(CoreState.not_running)
+    await lab.set_up()
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert lab.runtime.view.use_l_per_day is None
+    hass.set_state(CoreState.running)
+    hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert lab.runtime.view.use_l_per_day == pytest.approx(L_PER_DAY, rel=0.05)
