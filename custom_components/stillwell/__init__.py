@@ -2,8 +2,9 @@
 
 from itertools import batched
 
-from homeassistant.core import HomeAssistant
+from homeassistant.core import HomeAssistant, callback
 from homeassistant.helpers import config_validation as cv
+from homeassistant.helpers.start import async_at_started
 from homeassistant.helpers.typing import ConfigType
 
 # Platforms come with the package, in one go in the hub's import thread: else the set-up of each
@@ -57,7 +58,12 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
         await hass.config_entries.async_forward_entry_setups(entry, platforms)
     for unregister in await async_register_sentences(hass, system):
         entry.async_on_unload(unregister)
-    entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
+
+    @callback
+    def _async_offer(_hass: HomeAssistant) -> None:
+        entry.async_create_background_task(hass, async_offer(hass), "stillwell blueprints")
+
+    entry.async_on_unload(async_at_started(hass, _async_offer))
     return True
 
 

@@ -27,6 +27,8 @@ from .vessel import VesselRuntime
 WEEK_DAYS: Final = 7
 VOLUME_WORDS: Final = {UnitOfVolume.LITERS: "litre", UnitOfVolume.GALLONS: "gallon"}
 TIME_WORDS: Final = (("time_days", DAY_S), ("time_hours", HOUR_S), ("time_minutes", MINUTE_S))
+ONE_BELOW_TWO: Final = frozenset({"fr"})
+"""Languages that say one of anything below two; in the others it is for exactly one (CLDR)."""
 SIGNAL_REASON: Final = "entity.sensor.signal_reason.state.{}"
 
 
@@ -42,20 +44,20 @@ def _vessel_of(target: Target) -> VesselRuntime:
 class Answers:
     """Answers in one language."""
 
-    def __init__(self, hass: HomeAssistant, texts: dict[str, str]) -> None:
-        """Take the texts of the language."""
+    def __init__(self, hass: HomeAssistant, language: str, texts: dict[str, str]) -> None:
+        """Take the language and its texts."""
         self._hass = hass
+        self._language = language
         self._texts = texts
 
     @classmethod
     async def of(cls, hass: HomeAssistant, language: str | None) -> Self:
         """Return answers in a language; in English where there are none in it."""
+        base = base_language(language or hass.config.language)
         texts: dict[str, str] = {}
         for category in CATEGORIES:
-            texts |= await async_get_translations(
-                hass, base_language(language or hass.config.language), category, [DOMAIN]
-            )
-        return cls(hass, texts)
+            texts |= await async_get_translations(hass, base, category, [DOMAIN])
+        return cls(hass, base, texts)
 
     def text(self, key: str, **given: str) -> str:
         """Return a sentence."""
@@ -155,16 +157,13 @@ class Answers:
     def volume(self, litres: float) -> str:
         """Return a volume in the hub's unit, in words."""
         unit = FormUnits.of(self._hass).volume
-        shown = self.written(_number(VolumeConverter.convert(litres, UnitOfVolume.LITERS, unit)))
-        key = f"volume_{VOLUME_WORDS[unit]}" + ("" if shown == "1" else "s")
-        return self.text(key, number=shown)
+        shown = _number(VolumeConverter.convert(litres, UnitOfVolume.LITERS, unit))
+        is_one = float(shown) < 2.0 if self._language in ONE_BELOW_TWO else shown == "1"  # noqa: PLR2004
+        key = f"volume_{VOLUME_WORDS[unit]}" + ("" if is_one else "s")
+        return self.text(key, number=self.written(shown))
 
     def _time(self, seconds: float) -> str:
-        for key, unit_s in (
-            ("time_days", DAY_S),
-            ("time_hours", HOUR_S),
-            ("time_minutes", MINUTE_S),
-        ):
+        for key, unit_s in TIME_WORDS:
             if seconds >= 2 * unit_s:
                 return self.text(key, number=self.written(_number(seconds / unit_s)))
         return self.text("time_few_minutes")

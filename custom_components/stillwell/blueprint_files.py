@@ -151,13 +151,22 @@ def compare(config: Path) -> list[Installed]:
         OSError: A file cannot be read.
     """
     known = released()
-    return [_compared(config.joinpath(*FOLDER, name), known[name]) for name in shipped_names()]
+    folder = config.joinpath(*FOLDER)
+    there = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    return [
+        _compared(folder.joinpath(name), known[name])
+        if name in there
+        else Installed(name, Standing.ABSENT, _newest(known[name]))
+        for name in shipped_names()
+    ]
+
+
+def _newest(known: dict[str, dict[str, str]]) -> int:
+    return max(int(version) for version in known)
 
 
 def _compared(path: Path, known: dict[str, dict[str, str]]) -> Installed:
-    newest = max(int(version) for version in known)
-    if not path.exists():
-        return Installed(path.name, Standing.ABSENT, newest)
+    newest = _newest(known)
     text = path.read_text("utf-8", errors="replace")
     version = _release_of(text, known)
     if version is None:

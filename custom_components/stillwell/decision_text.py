@@ -2,6 +2,7 @@
 
 import logging
 import re
+from collections import ChainMap
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -49,7 +50,11 @@ def decision_text(hass: HomeAssistant, entry: Mapping[str, Any]) -> str:
     """Return an entry of the decision log as a sentence."""
     decision, reason = str(entry["decision"]), entry.get("reason")
     what = _texts(hass).get(f"component.{DOMAIN}.common.decision_{decision}", decision)
-    return what if reason is None else f"{what}: {reason_text(hass, str(reason))}"
+    if reason is None:
+        return what
+    return common_text(
+        hass, "decision_because", decision=what, reason=reason_text(hass, str(reason))
+    )
 
 
 @callback
@@ -64,12 +69,14 @@ def state_text(hass: HomeAssistant, key: str, word: str) -> str:
     return _texts(hass).get(f"component.{DOMAIN}.entity.sensor.{key}.state.{word}", word)
 
 
-def _texts(hass: HomeAssistant) -> dict[str, str]:
+def _texts(hass: HomeAssistant) -> Mapping[str, str]:
     language = hass.config.language
-    found: dict[str, str] = {}
-    for category in CATEGORIES:
-        found |= async_get_cached_translations(hass, language, category, DOMAIN)
-    return found
+    return ChainMap(
+        *(
+            async_get_cached_translations(hass, language, category, DOMAIN)
+            for category in CATEGORIES
+        )
+    )
 
 
 @callback

@@ -174,7 +174,8 @@ def entity_field(
     domains: list[str], own_entities: list[str], *, multiple: bool = False
 ) -> EntitySelector:
     """Ask for entities of some domains, none of this integration."""
-    hidden = [entity_id for entity_id in own_entities if entity_id.split(".")[0] in domains]
+    begun = tuple(f"{domain}." for domain in domains)
+    hidden = [entity_id for entity_id in own_entities if entity_id.startswith(begun)]
     return EntitySelector(
         EntitySelectorConfig(domain=domains, exclude_entities=hidden, multiple=multiple)
     )

@@ -18,14 +18,17 @@ from deep_size import deep_size_bytes
 from engine_feed import follow, new_model
 from homeassistant.components.sensor import SensorEntity
 from homeassistant.core import callback
+from homeassistant.helpers.device_registry import DeviceInfo
 from homeassistant.helpers.event import async_track_state_change_event
 from homeassistant.helpers.json import json_bytes
 from homeassistant.helpers.storage import Store
-from pytest_homeassistant_custom_component.common import MockEntityPlatform
+from pytest_homeassistant_custom_component.common import MockConfigEntry, MockEntityPlatform
 from truth import SCENARIOS, simulate
 
 ATTR = {"unit_of_measurement": "cm", "state_class": "measurement", "device_class": "distance"}
 RNG = np.random.default_rng(3)
+ENTITIES = 21
+"""Of a reservoir, as many as are there at first; measured beside it."""
 FLOORS = ("none", "bare", "push1", "push6", "template")
 
 
@@ -91,8 +94,35 @@ class Push(SensorEntity):
     _attr_should_poll = False
     _attr_native_unit_of_measurement = "L"
 
-    def __init__(self, k):
-        self._attr_name = self._attr_unique_id = f"push {k}"
+    def __init__(self, k, device=None):
+        self._attr_name = f"push {k}"
+        self._attr_unique_id = f"{device} push {k}"
+        if device is not None:
+            self._attr_device_info = DeviceInfo(identifiers={("bare", device)}, name=device)
+
+
+def push(hass, source, ents):
+    """Let a level write entities."""
+
+    @callback
+    def on_push(event):
+        v = float(event.data["new_state"].state)
+        for k, e in enumerate(ents):
+            e._attr_native_value = round(v * (k + 1) * 0.9, 3)
+            e.async_write_ha_state()
+
+    async_track_state_change_event(hass, source, on_push)
+
+
+async def bare_device(hass, source, name):
+    """Add a device with as many entities as a vessel has; a level writes six of them."""
+    entry = MockConfigEntry(domain="bare", title=name)
+    entry.add_to_hass(hass)
+    platform = MockEntityPlatform(hass, domain="sensor", platform_name="bare")
+    platform.config_entry = entry
+    ents = [Push(k, name) for k in range(ENTITIES)]
+    await platform.async_add_entities(ents)
+    push(hass, source, ents[:6])
 
 
 async def floor(hass, kind, source="sensor.raw0"):
@@ -108,15 +138,7 @@ async def floor(hass, kind, source="sensor.raw0"):
     elif kind.startswith("push"):
         ents = [Push(k) for k in range(int(kind[4:]))]
         await MockEntityPlatform(hass, domain="sensor").async_add_entities(ents)
-
-        @callback
-        def on_push(event):
-            v = float(event.data["new_state"].state)
-            for k, e in enumerate(ents):
-                e._attr_native_value = round(v * (k + 1) * 0.9, 3)
-                e.async_write_ha_state()
-
-        async_track_state_change_event(hass, source, on_push)
+        push(hass, source, ents)
     elif kind == "template":
         await setup(hass, chain("v0", "sensor.raw0")[:1])
 
@@ -141,15 +163,15 @@ async def measure_chain_by_window(hass, save_as, rate):
         save_as(f"chain1_{rate}", stat(cost))
 
 
-async def measure_chain_hundred(hass, save_as):
-    """100 vessels, one update each per 10 min (window n = 144): set-up, CPU, memory."""
+async def hundred(hass, add):
+    """Add 100 vessels, one update each per 10 min (window n = 144): set-up, CPU, memory."""
     clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
     with clk.installed(hass.loop):
-        await setup(hass, chain("w", "sensor.raww", tuned=False))  # imports, domain set-up
+        await add("sensor.raww", "w")  # imports, domain set-up
         gc.collect()
         m0, c = rss(), time.process_time()
-        for k in range(100):
-            await setup(hass, chain(f"v{k}", f"sensor.raw{k}", tuned=False))
+        for k, name in enumerate(names):
+            await add(name, f"v{k}")
         c = time.process_time() - c
         gc.collect()
         m1 = rss()
@@ -157,16 +179,29 @@ async def measure_chain_hundred(hass, save_as):
         gc.collect()
         m2 = rss()
         res = stat(await feed(hass, clk, names, 10, 600, 150))
-    save_as(
-        "chain100_600",
-        res
-        | {
-            "setup_cpu_ms_per_vessel": c * 10,
-            "entities_per_vessel": len(chain("v", "x", tuned=False)),
-            "rss_kb_per_vessel_setup": (m1 - m0) / 100,
-            "rss_kb_per_vessel": (m2 - m0) / 100,
-        },
-    )
+    return res | {
+        "setup_cpu_ms_per_vessel": c * 10,
+        "rss_kb_per_vessel_setup": (m1 - m0) / 100,
+        "rss_kb_per_vessel": (m2 - m0) / 100,
+    }
+
+
+async def measure_chain_hundred(hass, save_as):
+    async def add(source, name):
+        await setup(hass, chain(name, source, tuned=False))
+
+    res = await hundred(hass, add)
+    entities = len(chain("v", "x", tuned=False))
+    save_as("chain100_600", res | {"entities_per_vessel": entities})
+
+
+async def measure_bare_hundred(hass, save_as):
+    """What the hub itself takes for as many entities of a device, of which six are written."""
+
+    async def add(source, name):
+        await bare_device(hass, source, name)
+
+    save_as("bare100_600", await hundred(hass, add))
 
 
 async def measure_stillwell_one(hass, enable_custom_integrations, save_as):
@@ -204,29 +239,13 @@ async def _idle(hass, clk):
 
 async def measure_stillwell_hundred(hass, enable_custom_integrations, save_as):
     """The same load as for a hundred chains, each vessel in a system of its own."""
-    clk, names = SimClock(START), [f"sensor.raw{k}" for k in range(100)]
-    with clk.installed(hass.loop):
-        await candidate.setup(hass, "sensor.raww", "w")
-        gc.collect()
-        m0, c = rss(), time.process_time()
-        for k, nm in enumerate(names):
-            await candidate.setup(hass, nm, f"c{k}")
-        c = time.process_time() - c
-        gc.collect()
-        m1 = rss()
-        await feed(hass, clk, names, 150, 600)
-        gc.collect()
-        m2 = rss()
-        res = stat(await feed(hass, clk, names, 10, 600, 150))
-    save_as(
-        "stillwell_hundred",
-        res
-        | {
-            "setup_cpu_ms_per_vessel": c * 10,
-            "rss_kb_per_vessel_setup": (m1 - m0) / 100,
-            "rss_kb_per_vessel": (m2 - m0) / 100,
-        },
-    )
+
+    async def add(source, name):
+        await candidate.setup(hass, source, name)
+
+    res = await hundred(hass, add)
+    assert candidate.entity_count(hass, "v0") == ENTITIES
+    save_as("stillwell_hundred", res)
 
 
 def measure_engine_state(save_as):

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from custom_components.stillwell.const import DOMAIN, EVENT_DECISION
 from custom_components.stillwell.countdown import Countdown
+from custom_components.stillwell.decision_text import async_load_texts
 from homeassistant.core import Event, HomeAssistant, ServiceCall, callback
 from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import device_registry as dr
@@ -226,6 +227,11 @@ async def test_decisions_are_in_the_logbook(hass: HomeAssistant, guarded: Lab) -
         "entity_id": lockout,
     }
     assert described[EVENT_DECISION](stopped)["message"] == "Run stopped: Level signal not good"
+    # French has a space before a colon, one that does not break (Imprimerie nationale).
+    hass.config.language = "fr"
+    await async_load_texts(hass)
+    what, why = described[EVENT_DECISION](stopped)["message"].split("\u00a0: ")
+    assert (what, why) == ("Marche arrêtée", "Signal de niveau pas bon")
 
 
 async def test_an_off_without_an_answer_does_not_push_out_the_log(

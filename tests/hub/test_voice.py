@@ -118,6 +118,18 @@ async def test_one_litre_is_said_as_one(hass: HomeAssistant, lab: Lab) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("language", "litres"),
+    [("de", "1,5 Liter"), ("es", "1,5 litros"), ("fr", "1,5 litre"), ("nl", "1,5 liter")],
+)
+async def test_a_litre_and_a_half_is_one_or_more(
+    hass: HomeAssistant, lab: Lab, language: str, litres: str
+) -> None:
+    """CLDR, plural rules: French has one of anything below two, the others of exactly one."""
+    await lab.set_up()
+    assert (await Answers.of(hass, language)).volume(1.5) == litres
+
+
 async def test_what_is_not_known_is_said_to_be_so(hass: HomeAssistant, lab: Lab) -> None:
     await lab.set_up()
     missing = "How much water is in the Lagoon reservoir is not known now: Source missing."
