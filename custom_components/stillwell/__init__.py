@@ -44,6 +44,10 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     """Set up a water system."""
     system = System(hass, entry)
     await system.async_load()
+    if hass.is_stopping:
+        # A reload that was under way. What puts its devices off at a stop has been called already:
+        # a permit given now would stand until the hub is gone.
+        return False
     entry.runtime_data = system
     # Before anything else is awaited: a change that comes meanwhile must not be missed.
     entry.async_on_unload(entry.add_update_listener(_async_updated))

@@ -313,6 +313,23 @@ async def test_shutdown_in_a_fill_goes_off(hass: HomeAssistant, guarded: Lab) ->
     assert not guarded.is_valve_on
 
 
+async def test_a_reload_that_the_hubs_stop_overtakes_gives_no_permit(
+    hass: HomeAssistant, guarded: Lab
+) -> None:
+    """Whoever is to put devices off was called when the stop began; a new guard was not there."""
+    await guarded.settle()
+    assert guarded.state("permit").state == "on"
+    assert await hass.config_entries.async_unload(guarded.entry.entry_id)
+    hass.set_state(CoreState.stopping)
+    assert not await hass.config_entries.async_setup(guarded.entry.entry_id)
+    await guarded.settle()
+    assert guarded.state("permit").state == "unavailable"
+    hass.set_state(CoreState.running)
+    await guarded.reload()
+    await guarded.settle()
+    assert guarded.state("permit").state == "on"
+
+
 @pytest.mark.parametrize("expected_lingering_timers", [True])
 async def test_the_permit_goes_first_when_the_hub_stops(
     hass: HomeAssistant, guarded: Lab, caplog: pytest.LogCaptureFixture
