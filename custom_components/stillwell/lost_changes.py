@@ -3,8 +3,8 @@
 Nobody goes on with such a change and nobody else knows that salt water is missing. What is
 stored of it is enough to do what the change itself would do after a restart: end the pauses it
 made, lock out every line that could bring fresh water instead, and tell. A line that does not
-run now is locked out at the first start in which it does. The notice of a change that is gone
-for good goes once a person has reset all of those lockouts.
+run now is locked out at the first start in which it does, by the change itself if that is back.
+The notice of a change that is gone for good goes once a person has reset all of those lockouts.
 """
 
 from dataclasses import replace
@@ -109,7 +109,7 @@ class LostChanges:
             ended = replace(ended, title=title, paused={})
             self._end_pauses(memory, now_s)
             if ended.outcome.is_short:
-                ended = replace(ended, owed=self._fills(key, memory.sump))
+                ended = replace(ended, owed=self.fills(key, memory.sump))
             if ended.outcome.is_short or not self._is_removed(key):
                 async_tell_aborted(hass, key, title, ended.outcome)
         there = [lines[line_id] for line_id in ended.owed if line_id in lines]
@@ -133,7 +133,7 @@ class LostChanges:
                 line.watch.process(MaintenanceRequested(now_s, until_s))
                 line.refresh()
 
-    def _fills(self, key: str, sump: str | None) -> tuple[str, ...]:
+    def fills(self, key: str, sump: str | None) -> tuple[str, ...]:
         """Return the lines that fill the vessel that was changed; all lines if it is not known."""
         subentries = self._system.entry.subentries
         if sump is None and key in subentries:

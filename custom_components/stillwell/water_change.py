@@ -115,6 +115,10 @@ class WaterChange(Watch):
         """Whether the line of the present step has been granted its run."""
         self._paused: dict[str, float | None] = {}
         """Lines paused for it, each with the end of the pause it was in before; stored as well."""
+        self._owed: tuple[str, ...] = ()
+        """Lines still to be locked out, since they did not run when it ended short."""
+        self._saved: Outcome | None = None
+        """What the disk was last asked to keep: a power cut leaves no time for more."""
         self.view = ChangeView()
 
     # What it hears
@@ -142,6 +146,8 @@ class WaterChange(Watch):
         if self._is_to_end and self._outcome is not None:
             self._is_to_end = False
             self._ended(self._outcome, now_s)
+        elif self._owed and self._outcome is not None:
+            self._lock_owed(self._outcome, now_s)
         return super().async_start(now_s)
 
     @callback
@@ -191,6 +197,8 @@ class WaterChange(Watch):
             self._ended(self._outcome, now_s)
         elif not self._has_begun:
             self._ask_to_start(after, now_s)
+        if self._outcome.has_moved_since(self._saved):
+            self._save()
 
     def _ask_to_stop(self, now_s: float) -> None:
         for line in (self.drain, self.refill):
@@ -238,7 +246,20 @@ class WaterChange(Watch):
                 line.watch.process(LockOutRequested(now_s, note))
             line.refresh()
         self._paused.clear()
+        if outcome.is_short:
+            fills = self.system.lost_changes.fills(self.subentry_id, self.sump.subentry_id)
+            self._owed = tuple(one for one in fills if one not in self.system.lines)
         self._tell(outcome)
+        self._save()
+
+    def _lock_owed(self, outcome: Outcome, now_s: float) -> None:
+        """Lock out what did not run when the change ended and runs now."""
+        lines, note = self.system.lines, missing_note(self.hass, self.title, outcome)
+        for line in [lines[one] for one in self._owed if one in lines]:
+            line.watch.process(LockOutRequested(now_s, note))
+            line.refresh()
+        there = self.system.entry.subentries
+        self._owed = tuple(one for one in self._owed if one in there and one not in lines)
         self._save()
 
     def _tell(self, outcome: Outcome) -> None:
@@ -248,6 +269,7 @@ class WaterChange(Watch):
             async_forget_aborted(self.hass, self.subentry_id)
 
     def _save(self) -> None:
+        self._saved = self._outcome
         self.hass.async_create_task(self.system.async_save_safety(), f"{DOMAIN} save")
 
     # What a person asks
@@ -330,7 +352,8 @@ class WaterChange(Watch):
         if (told := self.refused(plan)) or level_l is None:
             raise self._refusal(told)
         self._change = Change(plan, now_s, level_l)
-        self._outcome = self._change.outcome
+        self._outcome = self._saved = self._change.outcome
+        self._owed = ()
         self._pause_others(now_s, now_s + plan.longest_step_s + plan.longest_step_s)
         self._tell(self._outcome)
         await self.system.async_save_safety()
@@ -395,7 +418,7 @@ class WaterChange(Watch):
         if self._outcome is None:
             return {}
         own = self.sump.subentry_id, self.refill.subentry_id
-        return ChangeMemory(self._outcome, self.title, *own, self._paused).to_dict()
+        return ChangeMemory(self._outcome, self.title, *own, self._paused, self._owed).to_dict()
 
     @override
     def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:
@@ -409,9 +432,10 @@ class WaterChange(Watch):
             stored = ChangeMemory(Outcome.damaged())
             self._is_to_end = True
         else:
-            self._is_to_end = stored.is_open
+            self._is_to_end = stored.outcome.is_under_way
         self._outcome = stored.interrupted().outcome
-        if self._is_to_end and not stored.owed:
+        self._owed = stored.owed
+        if self._is_to_end:
             # A pause that a person had begun before goes on to its end.
             before = stored.paused
             self._paused = {one.subentry_id: before.get(one.subentry_id) for one in self._others}

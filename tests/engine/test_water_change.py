@@ -104,6 +104,12 @@ def test_what_must_outlive_the_hub() -> None:
     assert ended.is_short
     assert ended.interrupted() is ended
     assert not replace(ended, refilled_l=14.6).is_short
+    assert Outcome(Step.DRAIN, drained_l=0.5).has_moved_since(Outcome(Step.DRAIN))
+    assert not Outcome(Step.DRAIN, drained_l=0.4).has_moved_since(Outcome(Step.DRAIN))
+    assert Outcome(Step.REFILL, Stop.NONE, 9.0, 5.0).has_moved_since(
+        Outcome(Step.REFILL, Stop.NONE, 9.0, 4.4)
+    )
+    assert Outcome(Step.DRAIN).has_moved_since(None)
     assert Outcome.damaged().is_short
     good = ended.to_dict()
     for wrong in (

@@ -1,5 +1,6 @@
 """A water change in the hub: the litres of sump and vat are counted by hand in the test."""
 
+from copy import deepcopy
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -719,6 +720,49 @@ async def test_a_line_that_does_not_run_then_is_locked_out_when_it_does(
     await _edit(plant, top_off_id, longest_run_s=3600.0)
     assert plant.line("top-off").watch.lockout_reason == "external"
     assert plant.issue is not None
+
+
+async def test_a_power_cut_in_a_drain_lets_no_fresh_water_in(
+    plant: Plant, hass_storage: dict[str, Any]
+) -> None:
+    """Half a litre is all that the disk may not know of: the rest would be thinned unseen.
+
+    24 L of 450 L at 2 L/min; the file is put back as it was when the power went.
+    """
+    plant.has_top_off_rule = False
+    await plant.set_volume(24.0)
+    await plant.press("begin_water_change")
+    await plant.run(11.9)
+    hass, entry = plant.hass, plant.lab.entry
+    key = f"{DOMAIN}.{entry.entry_id}.safety"
+    cut = deepcopy(hass_storage[key])
+    kept = cut["data"]["vessels"]["lagoon_water_change"]
+    assert kept["step"] == "drain"
+    assert kept["drained_l"] == pytest.approx(plant.drained_l, abs=1.0)
+    assert await hass.config_entries.async_unload(entry.entry_id)
+    hass_storage[key] = cut
+    hass.states.async_set(DRAIN, "off")
+    assert await hass.config_entries.async_setup(entry.entry_id)
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert plant.line("top-off").watch.is_locked_out
+    assert plant.issue is not None
+    missing_l = litres(plant.issue.translation_placeholders["missing"])
+    assert missing_l == pytest.approx(plant.drained_l, abs=1.0)
+
+
+async def test_a_top_off_that_was_no_use_when_the_change_ended_is_locked_out_later(
+    plant: Plant,
+) -> None:
+    await _drain_24_l(plant)
+    await _edit(plant, "lagoon_top-off", longest_run_s=-1.0)
+    assert plant.shown("water_change_stop") == "interrupted"
+    # One more start changes nothing of that.
+    await plant.lab.reload()
+    await _edit(plant, "lagoon_top-off", longest_run_s=3600.0)
+    assert plant.line("top-off").watch.lockout_reason == "external"
+    await plant.line("top-off").async_reset()
+    await plant.lab.reload()
+    assert not plant.line("top-off").watch.is_locked_out
 
 
 async def test_a_line_that_does_not_run_is_locked_out_by_the_change_itself_when_it_is_back(

@@ -160,6 +160,13 @@ class Outcome:
         is_unknown = self.stop is Stop.STATE_DAMAGED
         return self.step is Step.ABORTED and (is_unknown or self.missing_l > SHORT_L)
 
+    def has_moved_since(self, saved: Outcome | None) -> bool:
+        """Whether the disk should hear of it: what is saved is further off than a level tells."""
+        if saved is None:
+            return True
+        moved_l = self.drained_l - saved.drained_l, self.refilled_l - saved.refilled_l
+        return max(map(abs, moved_l)) >= SHORT_L
+
     @classmethod
     def damaged(cls) -> Outcome:
         """Return what a change is whose memory cannot be read; never taken for harmless."""
