@@ -5,6 +5,7 @@ from typing import Final, override
 from homeassistant.components.event import EventEntity, EventEntityDescription
 from homeassistant.core import HomeAssistant, callback
 from homeassistant.helpers.entity_platform import AddConfigEntryEntitiesCallback
+from homeassistant.helpers.start import async_at_started
 
 from .coordinator import StillwellConfigEntry
 from .engine.guard_events import Notice, NoticeKind
@@ -22,9 +23,15 @@ class NoticeEvent(LineEntity, EventEntity):
 
     @override
     async def async_added_to_hass(self) -> None:
-        """Listen to the guard."""
+        """Listen to the guard; what it said before is told once the hub has started."""
         await super().async_added_to_hass()
         self.async_on_remove(self.line.async_listen(self._async_told))
+        self.async_on_remove(async_at_started(self.hass, self._async_hear))
+
+    @callback
+    def _async_hear(self, hass: HomeAssistant) -> None:
+        # Not before the entity has its first state: an event must be a change of it.
+        hass.loop.call_soon(self.line.async_hear)
 
     @callback
     def _async_told(self, notice: Notice) -> None:

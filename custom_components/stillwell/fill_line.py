@@ -1,5 +1,6 @@
 """One fill line in the hub: its watch, its proof tests, what a person may ask, its entities."""
 
+from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 
 MAINTENANCE_S: Final = 7200.0
 """A pause that was forgotten ends by itself."""
+UNTOLD: Final = 16
+"""So many notices wait at a start; of an event that nobody wants no more are kept."""
 
 
 class FillLine(EntityOwner):
@@ -64,6 +67,8 @@ class FillLine(EntityOwner):
         self._save = save
         self._registry_ids = registry_ids(hass, subentry.data)
         self._listeners: list[Callable[[Notice], None]] = []
+        self._is_heard = False
+        self._untold: deque[Notice] = deque(maxlen=UNTOLD)
         (self.destination.drains if settings.is_drain else self.destination.lines).append(self)
         if self.source is not None:
             self.source.draws.append(self)
@@ -114,9 +119,19 @@ class FillLine(EntityOwner):
 
     @callback
     def async_tell(self, notice: Notice) -> None:
-        """Pass a notice on to whoever listens."""
+        """Pass a notice on to whoever listens; at a start it waits for them."""
+        if not self._is_heard:
+            self._untold.append(notice)
+            return
         for listener in self._listeners:
             listener(notice)
+
+    @callback
+    def async_hear(self) -> None:
+        """Pass on what has waited: there is somebody who listens, and the rules are awake."""
+        self._is_heard = True
+        while self._untold:
+            self.async_tell(self._untold.popleft())
 
     @callback
     def async_listen(self, listener: Callable[[Notice], None]) -> CALLBACK_TYPE:

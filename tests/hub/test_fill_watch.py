@@ -358,6 +358,25 @@ async def test_the_permit_goes_first_when_the_hub_stops(
     assert "Traceback" not in caplog.text
 
 
+@pytest.mark.parametrize("expected_lingering_timers", [True])
+async def test_a_reload_between_shutdown_jobs_and_the_stop_gives_no_permit(
+    hass: HomeAssistant, guarded: Lab
+) -> None:
+    """The hub waits for such jobs, a rule's or another's, and still counts as running."""
+    assert await hass.config_entries.async_unload(guarded.entry.entry_id)
+    seen: list[tuple[bool, bool]] = []
+
+    async def another_integration() -> None:
+        await asyncio.sleep(0)
+        is_set_up = await hass.config_entries.async_setup(guarded.entry.entry_id)
+        seen.append((hass.is_stopping, is_set_up))
+
+    hass.async_add_shutdown_job(HassJob(another_integration))
+    await hass.async_stop(force=True)
+    assert seen == [(False, False)]
+    assert guarded.state("permit").state == "unavailable"
+
+
 class SlowAutoOff:
     """A device whose auto-off answers only when it is let, one start after the other."""
 

@@ -8,7 +8,8 @@ import pytest
 from custom_components.stillwell.const import DOMAIN, EVENT_DECISION
 from custom_components.stillwell.countdown import Countdown
 from custom_components.stillwell.decision_text import async_load_texts
-from homeassistant.core import Event, HomeAssistant, ServiceCall, callback
+from homeassistant.const import EVENT_STATE_CHANGED
+from homeassistant.core import Event, EventStateChangedData, HomeAssistant, ServiceCall, callback
 from homeassistant.exceptions import HomeAssistantError, ServiceValidationError
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import entity_registry as er
@@ -209,6 +210,24 @@ async def test_notices_are_events(hass: HomeAssistant, guarded: Lab) -> None:
     await hass.async_block_till_done()
     await guarded.press("reset")
     assert guarded.state("notice").attributes["event_type"] == "reset"
+
+
+async def test_what_the_guard_says_at_its_start_is_told(hass: HomeAssistant, guarded: Lab) -> None:
+    """A valve found on past its longest run is locked out before any entity is there to tell."""
+    assert await hass.config_entries.async_unload(guarded.entry.entry_id)
+    hass.states.async_set("input_boolean.lagoon_valve", "on")
+    told: list[str] = []
+
+    @callback
+    def note(event: Event[EventStateChangedData]) -> None:
+        new = event.data["new_state"]
+        if new is not None and new.attributes.get("event_type") is not None:
+            told.append(new.attributes["event_type"])
+
+    hass.bus.async_listen(EVENT_STATE_CHANGED, note)
+    assert await hass.config_entries.async_setup(guarded.entry.entry_id)
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert told == ["run_interrupted"]
 
 
 async def test_decisions_are_in_the_logbook(hass: HomeAssistant, guarded: Lab) -> None:
