@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import STATE_OFF, STATE_ON, Platform
-from homeassistant.core import callback
+from homeassistant.core import CoreState, callback
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
@@ -136,7 +136,10 @@ class TemperatureWatch(Watch):
     def _judge_cut_out(self, now_s: float) -> None:
         """Judge the heater's circuit; what changed is saved at once."""
         before = self._cut_out.snapshot()
-        self.cut_out = self._cut_out.take(now_s, self._cut_out_facts(now_s))
+        # Not `is_running`: that holds while the hub still starts and no rule is armed.
+        has_started = self.hass.state is CoreState.running
+        facts = self._cut_out_facts(now_s)
+        self.cut_out = self._cut_out.take(now_s, facts, has_started=has_started)
         if self._cut_out.snapshot() != before:
             self.hass.async_create_task(
                 self.system.async_save_safety(), f"{DOMAIN} saves {self.title}"

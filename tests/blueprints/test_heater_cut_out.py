@@ -213,10 +213,30 @@ async def test_a_short_silence_or_one_that_is_borne_changes_nothing(bench: Bench
 
 async def test_watch_entities_that_were_removed_are_silence(bench: Bench) -> None:
     await ready(bench)
+    await bench.pass_time(700)
     bench.hass.states.async_remove(CUT_OUT)
     bench.hass.states.async_remove(LOCKOUT)
-    await bench.pass_time(20)
+    await bench.settle()
     assert set(bench.commands) == set(OFF)
+    # each of them is told as it goes, and then no more
+    silent = "The temperature watch says nothing."
+    told = [call.data["message"][: len(silent)] for call in bench.messages]
+    assert told == [silent, silent]
+    await bench.pass_time(1400)
+    assert len(bench.messages) == 2
+
+
+async def test_a_watch_that_is_not_there_is_told_once_at_hub_start(bench: Bench) -> None:
+    bench.hass.set_state(CoreState.starting)
+    bench.set(CIRCUIT, "on")
+    await bench.load(FILE, ALL)
+    bench.hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
+    bench.hass.set_state(CoreState.running)
+    await bench.settle()
+    assert set(bench.commands) == set(OFF)
+    await bench.pass_time(1400)
+    assert len(bench.messages) == 1
+    assert "says nothing" in bench.messages[0].data["message"]
 
 
 async def test_cut_out_at_hub_start_switches_off(bench: Bench) -> None:

@@ -226,6 +226,45 @@ async def test_hub_start_shuts_the_valve_first(bench: Bench, phone: str) -> None
     assert ("turn_on", VALVE) not in bench.commands
 
 
+@pytest.mark.parametrize("before", ["unavailable", "unknown", None])
+async def test_a_request_switch_that_comes_back_on_after_the_start_is_no_request(
+    bench: Bench, before: str | None
+) -> None:
+    """It was on at the hub's stop, and its radio network is up later than the hub."""
+    relay = "switch.lagoon_batch"
+    bench.hass.set_state(CoreState.starting)
+    if before is not None:
+        bench.set(relay, before)
+    await ready(bench, 50, ALL | {"request": relay})
+    bench.hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
+    bench.hass.set_state(CoreState.running)
+    await bench.settle()
+    await bench.pass_time(40, level=50, unit="%")
+    bench.commands.clear()
+    bench.set(relay, "on")
+    await bench.settle()
+    assert bench.commands == [("turn_off", relay)]
+    assert [call.data["message"][:22] for call in bench.messages] == ["The request was silent"]
+    await bench.pass_time(120, level=50, unit="%")
+    assert ("turn_on", VALVE) not in bench.commands
+    # put on by somebody it is a request
+    bench.set(relay, "on")
+    await bench.pass_time(40, level=50, unit="%")
+    assert bench.state(VALVE) == "on"
+
+
+async def test_a_request_that_was_silent_in_a_fill_must_be_put_on_again(bench: Bench) -> None:
+    await in_a_fill(bench)
+    bench.set(REQUEST, "unavailable")
+    await bench.settle()
+    bench.set(REQUEST, "on")
+    await bench.settle()
+    assert bench.state(REQUEST) == "off"
+    await bench.pass_time(120, level=20, unit="%")
+    assert bench.state(VALVE) == "off"
+    assert len(bench.messages) == 1
+
+
 # a hub that has stopped leaves its ticks armed, and with the process they go
 @pytest.mark.parametrize("expected_lingering_timers", [True])
 async def test_hub_shutdown_stops_valve_and_mixer(bench: Bench) -> None:

@@ -7,6 +7,7 @@ import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, HomeAssistant, ServiceCall
 from homeassistant.helpers import device_registry as dr
+from homeassistant.helpers import entity_registry as er
 from homeassistant.setup import async_setup_component
 from pytest_homeassistant_custom_component.common import MockConfigEntry, async_mock_service
 
@@ -247,6 +248,64 @@ async def test_an_alarm_sensor_that_is_lost_is_told_once(bench: Bench) -> None:
     await bench.pass_time(3600)
     assert len(bench.messages) == 1
     assert "No word of it" in bench.messages[0].data["message"]
+
+
+GONE = "No word of it, so it cannot warn. Was it renamed, disabled or removed?"
+
+
+async def test_an_alarm_that_is_gone_is_told_once_and_taken_back_with_its_return(
+    bench: Bench, phones: list[str]
+) -> None:
+    await ready(bench, {"phones": phones[:1], "notify_entities": ["notify.lab_desk"]})
+    await bench.pass_time(700)
+    bench.hass.states.async_remove(LEAK)
+    await bench.settle()
+    assert texts(bench.phone) == [GONE]
+    assert texts(bench.messages) == [f"{LEAK}: {GONE}"]
+    assert bench.phone[0].data["data"]["tag"] == f"stillwell_{LEAK}"
+    await bench.pass_time(1400)
+    assert len(bench.phone) == 1
+    # its own button takes it back, and so does its return
+    await press(bench, bench.phone[0].data["data"]["actions"][0]["action"])
+    await alarm(bench, LEAK, "off")
+    assert texts(bench.phone)[1:] == ["clear_notification", "clear_notification"]
+    assert len(bench.messages) == 1
+
+
+async def test_a_disabled_alarm_is_told(bench: Bench, entity_registry: er.EntityRegistry) -> None:
+    """What the hub itself does with an entity that somebody renames and then disables."""
+    helpers = {"input_boolean": {"floor_leak": {}}}
+    assert await async_setup_component(bench.hass, "input_boolean", helpers)
+    old, new = "input_boolean.floor_leak", "input_boolean.lab_floor_leak"
+    await ready(bench, {"alarms": [old, new], "notify_entities": ["notify.lab_desk"]})
+    entity_registry.async_update_entity(old, new_entity_id=new)
+    await bench.settle()
+    assert texts(bench.messages) == [f"{old}: {GONE}"]
+    entity_registry.async_update_entity(new, disabled_by=er.RegistryEntryDisabler.USER)
+    await bench.settle()
+    assert texts(bench.messages)[1:] == [f"{new}: {GONE}"]
+
+
+async def test_an_alarm_that_comes_back_standing_is_told(bench: Bench, phones: list[str]) -> None:
+    """As after a reload of sensors that have no registry entry."""
+    await ready(bench, {"phones": phones[:1]})
+    bench.hass.states.async_remove(LEAK)
+    await alarm(bench, LEAK, "on")
+    assert texts(bench.phone) == [GONE, "Alarm. Look on site."]
+
+
+async def test_an_alarm_that_is_not_there_at_hub_start_is_told_once(bench: Bench) -> None:
+    bench.hass.set_state(CoreState.starting)
+    await ready(bench, {"notify_entities": ["notify.lab_desk"]})
+    bench.hass.states.async_remove(LEAK)
+    await bench.settle()
+    bench.messages.clear()
+    bench.hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
+    bench.hass.set_state(CoreState.running)
+    await bench.settle()
+    assert texts(bench.messages) == [f"{LEAK}: {GONE}"]
+    await bench.pass_time(1400)
+    assert len(bench.messages) == 1
 
 
 async def test_one_failing_receiver_keeps_the_others_informed(

@@ -31,11 +31,13 @@ def look(
     warm: bool = False,
     stuck: bool = False,
     heard_s: float | None = None,
+    started: bool = True,
 ) -> CutOutView:
     """Take a look; a temperature was reported just now unless said otherwise."""
     if heard_s is None and temp_c is not None:
         heard_s = t_s
-    return cut_out.take(t_s, facts(temp_c, warm=warm, stuck=stuck, heard_s=heard_s))
+    now = facts(temp_c, warm=warm, stuck=stuck, heard_s=heard_s)
+    return cut_out.take(t_s, now, has_started=started)
 
 
 def _off(reason: CutOutReason, *, lost: bool = False, locked: bool = False) -> CutOutView:
@@ -144,6 +146,32 @@ def test_what_a_restart_finds_ended_ends_five_minutes_later() -> None:
     fourth = CutOut(HIGH_C)
     fourth.restore(third.snapshot())
     assert look(fourth, 960.0, 26.0) == OK
+
+
+def test_the_five_minutes_count_from_the_first_look_of_a_hub_that_has_started() -> None:
+    """A hub may take longer than that to start, and until then no rule hears anything."""
+    first = CutOut(HIGH_C)
+    look(first, 0.0, 28.1, warm=True)
+    second = CutOut(HIGH_C)
+    second.restore(first.snapshot())
+    for t_s in (1000.0, 1300.0, 1900.0):
+        assert look(second, t_s, 26.0, started=False) == _off(CutOutReason.RETURNING)
+    assert look(second, 1930.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(second, 2229.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(second, 2230.0, 26.0) == OK
+    # A reset while the hub starts would not be heard either.
+    look(first, 60.0, 28.1, warm=True, stuck=True)
+    third = CutOut(HIGH_C)
+    third.restore(first.snapshot())
+    assert look(third, 1000.0, 26.0, started=False).is_locked_out
+    third.reset()
+    assert look(third, 1400.0, 26.0, started=False) == _off(CutOutReason.RETURNING)
+    assert look(third, 1430.0, 26.0) == _off(CutOutReason.RETURNING)
+    assert look(third, 1730.0, 26.0) == OK
+    # What was not off is not off while the hub starts.
+    fourth = CutOut(HIGH_C)
+    fourth.restore(second.snapshot())
+    assert look(fourth, 2300.0, 26.0, started=False) == OK
 
 
 def test_a_reset_soon_after_a_restart_ends_at_once() -> None:

@@ -6,7 +6,8 @@ import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_TEMPERATURE_WATCH
 from custom_components.stillwell.temperature_watch import TemperatureWatch
 from homeassistant.config_entries import ConfigEntryState
-from homeassistant.core import Event, EventStateChangedData, callback
+from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
+from homeassistant.core import CoreState, Event, EventStateChangedData, callback
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import issue_registry as ir
@@ -329,6 +330,29 @@ async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> Non
     assert lab.state("cut_out").attributes["reason"] == "returning"
     assert lab.state("cut_out_lockout").state == "off"
     await _reports(lab, 25.5, 2)
+    assert lab.state("cut_out").state == "off"
+
+
+async def test_a_cut_out_that_ends_in_a_long_start_is_shown_until_rules_hear(lab: Lab) -> None:
+    """Automations are armed when the hub has started; that may take longer than it is shown."""
+    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
+    await lab.set_up(watch())
+    await _reports(lab, 27.2, 7)
+    assert lab.state("cut_out").state == "on"
+    assert await lab.hass.config_entries.async_unload(lab.entry.entry_id)
+    await _reports(lab, 25.5, 7)
+    lab.hass.set_state(CoreState.not_running)
+    assert await lab.hass.config_entries.async_setup(lab.entry.entry_id)
+    await lab.hass.async_block_till_done()
+    for state in (CoreState.not_running, CoreState.starting):
+        lab.hass.set_state(state)
+        await _reports(lab, 25.5, 7)
+        assert lab.state("cut_out").state == "on"
+    lab.hass.set_state(CoreState.running)
+    lab.hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
+    await _reports(lab, 25.5, 4)
+    assert lab.state("cut_out").state == "on"
+    await _reports(lab, 25.5, 3)
     assert lab.state("cut_out").state == "off"
 
 

@@ -18,8 +18,8 @@ SILENCE_S: Final = 30 * MINUTE_S
 MARGIN_K: Final = 0.5
 """How far below the high limit the water must be again (common practice, no source)."""
 SHOWN_S: Final = 5 * MINUTE_S
-"""How long a cut-out that a restart found ended is shown on (our choice): a rule hears its end only
-from on to off, and not while the hub still starts."""
+"""How long a cut-out that a restart found ended is shown on (our choice), from the first look at
+which the hub has started: a rule hears its end only from on to off, and not before that."""
 MOST_TRIPS: Final = 2
 """So many within a day and it is latched: once may be a hot day."""
 
@@ -92,9 +92,9 @@ class CutOut:
         self._latched = CutOutReason.NONE
         self._trips: deque[float] = deque(maxlen=MOST_TRIPS)
 
-    def take(self, t_s: float, facts: CutOutFacts) -> CutOutView:
-        """Return what must be after a look."""
-        if self._is_restored:
+    def take(self, t_s: float, facts: CutOutFacts, *, has_started: bool) -> CutOutView:
+        """Return what must be after a look; `has_started`: the hub has, so rules hear of it."""
+        if self._is_restored and has_started:
             self._is_restored, self._began_s = False, t_s
         if facts.heard_s is not None:
             self._valid_s = min(facts.heard_s, t_s)
@@ -123,7 +123,9 @@ class CutOut:
         if is_lost:
             return CutOutReason.SILENT
         is_back = facts.temp_c is not None and facts.temp_c <= self._high_c - MARGIN_K
-        if is_back and self._began_s is not None:
+        if self._is_restored:
+            is_back = False  # nobody would hear it
+        elif is_back and self._began_s is not None:
             is_back = not 0.0 <= t_s - self._began_s < SHOWN_S
         return CutOutReason.RETURNING if self._is_off and not is_back else CutOutReason.NONE
 
@@ -136,7 +138,10 @@ class CutOut:
         return CutOutReason.SILENT if is_lost else CutOutReason.NONE
 
     def reset(self) -> None:
-        """Leave the latch; the circuit may go on once the water is back by the margin."""
+        """Leave the latch; the circuit may go on once the water is back by the margin.
+
+        While the hub still starts, it ends as what a restart found ended: after `SHOWN_S`.
+        """
         self._latched = CutOutReason.NONE
         self._trips.clear()
         self._began_s = None
