@@ -192,6 +192,17 @@ def test_use_is_right_at_every_moment_and_as_good_as_the_told_reference(
     assert got.kinds() == [EventKind.FILL_STARTED, EventKind.FILL_ENDED]
 
 
+@pytest.mark.parametrize(("sigma_m", "spikes"), [(0.0005, 0.0), (0.003, 0.01)])
+def test_whole_centimetres_are_a_coarse_sensor_and_no_pours(sigma_m: float, spikes: float) -> None:
+    """A step of 0.9 L: use within 10 % at >= 99 % of all times from the third day on."""
+    got = run(Course(days=6.0, sigma_m=sigma_m, step_m=0.01, spikes=spikes, start_l=28.0, seed=4))
+    assert got.conditioner.resolution_m == pytest.approx(0.01)
+    assert np.mean(got.error_percent(48.0) <= 10.0) >= 0.99
+    assert got.balance.total_used_l == pytest.approx(got.used, abs=0.45)  # half a step
+    assert sum(day.added_l + day.unexplained_l for day in got.balance.days) == 0.0
+    assert got.kinds() == []
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_a_fill_is_not_dated_back_to_where_the_probe_began_to_swing(seed: int) -> None:
     """A probe swings 3 mm with the room, half of what a day uses; the fill comes at noon.

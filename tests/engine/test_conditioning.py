@@ -387,10 +387,11 @@ def test_two_reports_at_one_time() -> None:
 
 
 @pytest.mark.parametrize(
-    ("sigma_m", "step_m"), [(0.0003, 0.0001), (0.001, 0.001), (0.0005, 0.00254), (0.003, 0.001)]
+    ("sigma_m", "step_m"),
+    [(0.0003, 0.0001), (0.001, 0.001), (0.0005, 0.00254), (0.003, 0.001), (0.003, 0.01)],
 )
 def test_noise_and_rounding_are_learned(sigma_m: float, step_m: float) -> None:
-    """Against the true noise of the simulated strip; 1 mm, 0.1 mm and 0.1 in displays."""
+    """Against the true noise of the simulated strip; 1 mm, 0.1 mm, 0.1 in and 1 cm displays."""
     c = Conditioner(BOX)
     assert c.noise_m is None
     assert c.resolution_m is None
