@@ -383,6 +383,14 @@ def test_two_reports_at_one_time() -> None:
     assert c.report(t, reading(0.201)).status is Status.GOOD
 
 
+def test_reports_at_one_time_have_no_slope() -> None:
+    """Five values at one instant, each within the gate of the last, then one beyond it."""
+    c, t = settled()
+    for depth_m in (0.2, 0.2025, 0.2045, 0.2065, 0.2085):
+        assert c.report(t, reading(depth_m)).accepted == ((t, depth_m),)
+    assert c.report(t, reading(0.215)).accepted == ()
+
+
 # --- what is learned ---------------------------------------------------------------------------
 
 

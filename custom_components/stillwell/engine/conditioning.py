@@ -262,7 +262,7 @@ class Conditioner:
             return True
         if len(self._recent) >= AGREEING:
             (t0, d0), (t1, d1) = self._recent[-4:][0], self._recent[-1]
-            if t_s - t1 <= 2.0 * (t1 - t0) and abs(d1 - d0) > 0.8 * gate_m:
+            if 0.0 < t1 - t0 >= 0.5 * (t_s - t1) and abs(d1 - d0) > 0.8 * gate_m:
                 # on its way, as in a fill: the median of the last five lags behind
                 moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1)
                 return abs(depth_m - d1 - moved_m) <= gate_m + 0.5 * abs(moved_m)
