@@ -522,6 +522,30 @@ def test_a_week_without_readings(added_l: float) -> None:
     assert all(d.used_l > 1.0 for d in got.balance.days[:-1])
 
 
+def three_litres_a_day(end_s: float, days: float) -> Balance:
+    """Readings each five minutes up to a time; the last says 18 L."""
+    n = round(days * 288)
+    return plain([(end_s - 300.0 * k, 18.0 + 3.0 * k / 288.0) for k in range(n, -1, -1)])
+
+
+@pytest.mark.parametrize("is_old", [False, True])
+def test_use_while_the_hub_was_off_is_booked_on_its_days(is_old: bool) -> None:
+    """Off from 20:30 for 62 h at 3 L/day: each day between gets its three litres."""
+    off_s = START + 20.5 * HOUR
+    saved = three_litres_a_day(off_s, 3.0).snapshot()
+    if is_old:  # the first releases did not keep when they had metered last
+        del saved["metered_s"]
+    b = Balance(BalanceSettings(30.6))
+    b.restore(json.loads(json.dumps(saved)))
+    on_s = off_s + 62 * HOUR
+    b.restarted(on_s)
+    left_l = 18.0 - 3.0 * 62 / 24
+    plain([(on_s + 300.0 * k, left_l - 3.0 * k / 288.0) for k in range(1, 7)], b)
+    booked = {d.key: d.used_l for d in b.days}
+    for days, litres in ((0, 3.0), (1, 3.0), (2, 3.0), (3, 3.0 * 11.0 / 24.0)):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
+
+
 def snapshotted(b: Balance) -> Balance:
     text = json.dumps(b.snapshot())
     assert len(text) <= 25_000

@@ -116,6 +116,7 @@ class Balance:
         "_is_rebased",
         "_join_var",
         "_last_fill",
+        "_metered_s",
         "_noise_l",
         "_samples",
         "_segment_s",
@@ -128,6 +129,7 @@ class Balance:
     def __init__(self, settings: BalanceSettings) -> None:
         self._capacity_l = settings.capacity_l
         self._t_s = 0.0
+        self._metered_s = 0.0  # up to when use is booked
         self._is_begun = False
         self._filter = LevelFilter.begin(0.0, 0.0, 0.0, 0.0, 0.0)
         self._base_l = 0.0  # cumulative use where the segment began
@@ -393,7 +395,7 @@ class Balance:
         self._take(t_s, volume_l, fill_on, day)
         self._is_held = False
         self._book.note(day, covered_s=covered_s)
-        self._meter(min(before_s, t_s), day)
+        self._meter(day)
 
     def _take(self, t_s: float, level_l: float, fill_on: bool | None, day: DaySpan) -> None:
         if self._excursion is not None:
@@ -401,23 +403,24 @@ class Balance:
         else:
             self._quiet(t_s, level_l, day)
 
-    def _meter(self, before_s: float, day: DaySpan) -> None:
+    def _meter(self, day: DaySpan) -> None:
+        """Book what was used since the last time, on all the days since then."""
         t_s, used_l, _ = self._now()
-        self._book.advance(used_l, before_s, t_s, day)
+        self._book.advance(used_l, min(self._metered_s, t_s), t_s, day)
+        self._metered_s = t_s
 
     def _begin(self, t_s: float, volume_l: float) -> None:
         var = _FIRST_VAR_TIMES * self._noise_l**2 + self._width_l**2 / 12.0
         first = _FIRST_USE_FRAC * self._capacity_l / DAY_S
         self._filter = LevelFilter.begin(t_s, volume_l, var, 0.0, first * first)
         self._is_begun = True
-        self._t_s = t_s
+        self._t_s = self._metered_s = t_s
         self._samples.append(t_s, volume_l)
         self._curve.begin(t_s, self._base_l, self._noise_l**2)
         self._segment_s = t_s
 
     def _step_over(self, t_s: float, volume_l: float, day: DaySpan) -> None:
         """Go on from a level that has nothing to do with the one before."""
-        before_s = self._t_s
         self._excursion = None
         self._samples.clear()
         self._up.clear()
@@ -428,7 +431,7 @@ class Balance:
         self._join(self._filter, t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
         self._is_held = self._is_rebased = False
         self._samples.append(t_s, volume_l)
-        self._meter(min(before_s, t_s), day)
+        self._meter(day)
 
     def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:
         """Follow the level while the water only falls."""
@@ -704,7 +707,7 @@ class Balance:
             self._is_dark = not is_seen
         if is_seen:
             self._book.note(day, covered_s=t_s - before_s)
-        self._meter(before_s, day)
+        self._meter(day)
 
     def restarted(self, t_s: float) -> None:
         """Bridge a gap until ``t_s``: use is carried, the next sample tells."""
@@ -732,6 +735,7 @@ class Balance:
         """Move everything in time: the clock was set back."""
         self._filter.t_s += by_s
         self._t_s += by_s
+        self._metered_s += by_s
         self._segment_s += by_s
         self._curve.shift(by_s)
         self._cutter.shift(by_s)
@@ -747,6 +751,7 @@ class Balance:
         fill = self.current_fill
         return {
             "t_s": self._t_s,
+            "metered_s": self._metered_s,
             "filter": list(self._filter.state()) if self._is_begun else None,
             "base_l": self._base_l,
             "segment_s": self._segment_s,
@@ -777,6 +782,8 @@ class Balance:
             if known is not None:
                 self._filter = LevelFilter.from_state(known)
             self._t_s = float(data["t_s"])
+            # The first releases did not tell; they had booked all.
+            self._metered_s = float(data.get("metered_s", self._t_s))
             self._base_l = float(data["base_l"])
             self._segment_s = float(data["segment_s"])
             self._join_var = float(data["join_var"])
