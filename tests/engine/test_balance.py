@@ -528,13 +528,77 @@ def three_litres_a_day(end_s: float, days: float) -> Balance:
     return plain([(end_s - 300.0 * k, 18.0 + 3.0 * k / 288.0) for k in range(n, -1, -1)])
 
 
+@pytest.mark.parametrize("is_another_source", [False, True])
+@pytest.mark.parametrize("days", [90, 9600])
+def test_a_long_time_without_readings_books_no_more_than_two_days(
+    days: int, is_another_source: bool
+) -> None:
+    """A system that stands for 90 days; a clock that was in 2000 and is set right in 2026."""
+    b = three_litres_a_day(START, 3.0)
+    metered_l = b.total_used_l
+    t = START
+    for _ in range(24 * days if days < 1000 else 0):
+        t += HOUR
+        b.hold(t, day_of(t))
+    t = START + days * DAY
+    b.hold(t, day_of(t))
+    carried_l = 6.0 if days < 1000 else 0.0
+    assert b.total_used_l == pytest.approx(metered_l + carried_l, abs=0.15)
+    assert b.today is not None
+    assert b.today.key == day_of(t).key
+    assert b.today.used_l == pytest.approx(0.0, abs=1e-9)
+    if is_another_source:
+        b.rebased()
+    plain([(t + 300.0 * k, 18.0 - 3.0 * k / 288.0) for k in range(1, 13)], b)
+    assert b.total_used_l == pytest.approx(metered_l + carried_l + 0.125, abs=0.15)
+    assert sum(d.added_l + d.unexplained_l for d in b.days) == 0.0
+    assert b.pop_events() == ()
+    assert b.volume_l == pytest.approx(17.875, abs=0.05)
+    assert b.use_24h_l_per_day == pytest.approx(3.0, abs=0.1)
+    assert snapshotted(b).use_24h_l_per_day == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_clock_that_leaps_between_two_readings_moves_no_water() -> None:
+    b = three_litres_a_day(START, 3.0)
+    metered_l = b.total_used_l
+    plain([(START + 9600 * DAY, 18.0)], b)
+    assert b.total_used_l == pytest.approx(metered_l, abs=0.02)
+    assert b.pop_events() == ()
+
+
+def test_no_more_is_carried_than_there_was() -> None:
+    """A litre and a half lasts half a day; a day later no more is booked, and 1.5 L are left."""
+    b = plain([(START - 300.0 * k, 1.5 + 3.0 * k / 288.0) for k in range(864, -1, -1)])
+    metered_l = b.total_used_l
+    for k in range(1, 25):
+        b.hold(START + HOUR * k, day_of(START + HOUR * k))
+    assert b.total_used_l == pytest.approx(metered_l + 1.5, abs=0.13)  # an hour's worth
+    assert b.total_used_l <= metered_l + 1.5 + 0.02
+
+
+def test_one_look_after_three_days_books_two_of_them_where_they_belong() -> None:
+    """Nobody looks for three days from noon, at 3 L/day: the rest waits for a reading."""
+    noon_s = START + DAY / 2
+    b = three_litres_a_day(noon_s, 3.0)
+    t = noon_s + 3 * DAY
+    b.hold(t, day_of(t))
+    booked = {d.key: d.used_l for d in b.days}
+    expected_l = (3.0, 3.0, 1.5, 0.0)
+    for days, litres in enumerate(expected_l):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
+    plain([(t + 300.0 * k, 9.0 - 3.0 * k / 288.0) for k in range(1, 7)], b)
+    booked = {d.key: d.used_l for d in b.days}
+    for days, litres in enumerate((3.0, 3.0, 3.0, 1.56)):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
+
+
 @pytest.mark.parametrize("is_old", [False, True])
 def test_use_while_the_hub_was_off_is_booked_on_its_days(is_old: bool) -> None:
     """Off from 20:30 for 62 h at 3 L/day: each day between gets its three litres."""
     off_s = START + 20.5 * HOUR
     saved = three_litres_a_day(off_s, 3.0).snapshot()
     if is_old:  # the first releases did not keep when they had metered last
-        del saved["metered_s"]
+        saved.pop("metered_s", None)
     b = Balance(BalanceSettings(30.6))
     b.restore(json.loads(json.dumps(saved)))
     on_s = off_s + 62 * HOUR

@@ -69,6 +69,9 @@ _RATES_KEPT: Final = 5
 _DOUBT_FRAC: Final = 0.5
 """After a gap, a level higher by this share of the use carried means that water was added."""
 
+_CARRY_FOR_S: Final = 2 * DAY_S
+"""How long the meter goes on by what is carried; a reading may yet bear out the rest."""
+
 _BLIND_AFTER_S: Final = 1800.0
 _BLIND_TIMES: Final = 8.0
 """A gap this many times longer than usual is a time without readings."""
@@ -381,6 +384,9 @@ class Balance:
         before_s, gap_s = self._t_s, t_s - f.t_s
         if self._excursion is None and self._is_overdue(t_s):
             self._go_blind(t_s)
+        if self._is_beyond_knowing(t_s):
+            self._step_over(t_s, volume_l, day)
+            return
         self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
         covered_s = 0.0 if self._is_held and self._is_dark else t_s - before_s
         self._t_s = t_s
@@ -428,6 +434,10 @@ class Balance:
         # Readings confirmed together come with times before the present: not `self._t_s`.
         t_s = max(t_s, self._filter.t_s)
         self._go_blind(t_s)
+        if self._is_beyond_knowing(t_s):
+            # What is not booked of that time is taken out of it: no water has moved.
+            self._set_clock(t_s - self._metered_s)
+            self._t_s = t_s
         self._join(self._filter, t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
         self._is_held = self._is_rebased = False
         self._samples.append(t_s, volume_l)
@@ -705,9 +715,25 @@ class Balance:
         else:
             self._go_blind(t_s)
             self._is_dark = not is_seen
-        if is_seen:
-            self._book.note(day, covered_s=t_s - before_s)
-        self._meter(day)
+        self._book.note(day, covered_s=t_s - before_s if is_seen else 0.0)
+        self._meter_unseen(day)
+
+    def _meter_unseen(self, day: DaySpan) -> None:
+        """Book use that is carried: not for long, and no more than there was."""
+        f, t_s = self._filter, self._t_s
+        if self._is_beyond_knowing(t_s):
+            return
+        self._t_s = min(t_s, f.t_s + _CARRY_FOR_S)
+        if self._t_s > self._metered_s and self._carried_l() <= f.level_l:
+            self._meter(day)
+        self._t_s = t_s
+
+    def _is_beyond_knowing(self, t_s: float) -> bool:
+        """Whether more than a full vessel would have been used since anybody looked.
+
+        It was filled then, or nothing was used, or the clock was wrong.
+        """
+        return self._is_held and self._carried(t_s - self._filter.t_s) > self._capacity_l
 
     def restarted(self, t_s: float) -> None:
         """Bridge a gap until ``t_s``: use is carried, the next sample tells."""
