@@ -192,6 +192,17 @@ def test_use_is_right_at_every_moment_and_as_good_as_the_told_reference(
     assert got.kinds() == [EventKind.FILL_STARTED, EventKind.FILL_ENDED]
 
 
+@pytest.mark.parametrize(("sigma_m", "spikes"), [(0.0005, 0.0), (0.003, 0.01)])
+def test_whole_centimetres_are_a_coarse_sensor_and_no_pours(sigma_m: float, spikes: float) -> None:
+    """A step of 0.9 L: use within 10 % at >= 99 % of all times from the third day on."""
+    got = run(Course(days=6.0, sigma_m=sigma_m, step_m=0.01, spikes=spikes, start_l=28.0, seed=4))
+    assert got.conditioner.resolution_m == pytest.approx(0.01)
+    assert np.mean(got.error_percent(48.0) <= 10.0) >= 0.99
+    assert got.balance.total_used_l == pytest.approx(got.used, abs=0.45)  # half a step
+    assert sum(day.added_l + day.unexplained_l for day in got.balance.days) == 0.0
+    assert got.kinds() == []
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_a_fill_is_not_dated_back_to_where_the_probe_began_to_swing(seed: int) -> None:
     """A probe swings 3 mm with the room, half of what a day uses; the fill comes at noon.
@@ -509,6 +520,94 @@ def test_a_week_without_readings(added_l: float) -> None:
     assert got.kinds() == ([EventKind.POUR] if added_l else [])
     assert len(got.balance.days) == 12
     assert all(d.used_l > 1.0 for d in got.balance.days[:-1])
+
+
+def three_litres_a_day(end_s: float, days: float) -> Balance:
+    """Readings each five minutes up to a time; the last says 18 L."""
+    n = round(days * 288)
+    return plain([(end_s - 300.0 * k, 18.0 + 3.0 * k / 288.0) for k in range(n, -1, -1)])
+
+
+@pytest.mark.parametrize("is_another_source", [False, True])
+@pytest.mark.parametrize("days", [90, 9600])
+def test_a_long_time_without_readings_books_no_more_than_two_days(
+    days: int, is_another_source: bool
+) -> None:
+    """A system that stands for 90 days; a clock that was in 2000 and is set right in 2026."""
+    b = three_litres_a_day(START, 3.0)
+    metered_l = b.total_used_l
+    t = START
+    for _ in range(24 * days if days < 1000 else 0):
+        t += HOUR
+        b.hold(t, day_of(t))
+    t = START + days * DAY
+    b.hold(t, day_of(t))
+    carried_l = 6.0 if days < 1000 else 0.0
+    assert b.total_used_l == pytest.approx(metered_l + carried_l, abs=0.15)
+    assert b.today is not None
+    assert b.today.key == day_of(t).key
+    assert b.today.used_l == pytest.approx(0.0, abs=1e-9)
+    if is_another_source:
+        b.rebased()
+    plain([(t + 300.0 * k, 18.0 - 3.0 * k / 288.0) for k in range(1, 13)], b)
+    assert b.total_used_l == pytest.approx(metered_l + carried_l + 0.125, abs=0.15)
+    assert sum(d.added_l + d.unexplained_l for d in b.days) == 0.0
+    assert b.pop_events() == ()
+    assert b.volume_l == pytest.approx(17.875, abs=0.05)
+    assert b.use_24h_l_per_day == pytest.approx(3.0, abs=0.1)
+    assert snapshotted(b).use_24h_l_per_day == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_clock_that_leaps_between_two_readings_moves_no_water() -> None:
+    b = three_litres_a_day(START, 3.0)
+    metered_l = b.total_used_l
+    plain([(START + 9600 * DAY, 18.0)], b)
+    assert b.total_used_l == pytest.approx(metered_l, abs=0.02)
+    assert b.pop_events() == ()
+
+
+def test_no_more_is_carried_than_there_was() -> None:
+    """A litre and a half lasts half a day; a day later no more is booked, and 1.5 L are left."""
+    b = plain([(START - 300.0 * k, 1.5 + 3.0 * k / 288.0) for k in range(864, -1, -1)])
+    metered_l = b.total_used_l
+    for k in range(1, 25):
+        b.hold(START + HOUR * k, day_of(START + HOUR * k))
+    assert b.total_used_l == pytest.approx(metered_l + 1.5, abs=0.13)  # an hour's worth
+    assert b.total_used_l <= metered_l + 1.5 + 0.02
+
+
+def test_one_look_after_three_days_books_two_of_them_where_they_belong() -> None:
+    """Nobody looks for three days from noon, at 3 L/day: the rest waits for a reading."""
+    noon_s = START + DAY / 2
+    b = three_litres_a_day(noon_s, 3.0)
+    t = noon_s + 3 * DAY
+    b.hold(t, day_of(t))
+    booked = {d.key: d.used_l for d in b.days}
+    expected_l = (3.0, 3.0, 1.5, 0.0)
+    for days, litres in enumerate(expected_l):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
+    plain([(t + 300.0 * k, 9.0 - 3.0 * k / 288.0) for k in range(1, 7)], b)
+    booked = {d.key: d.used_l for d in b.days}
+    for days, litres in enumerate((3.0, 3.0, 3.0, 1.56)):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
+
+
+@pytest.mark.parametrize("is_old", [False, True])
+def test_use_while_the_hub_was_off_is_booked_on_its_days(is_old: bool) -> None:
+    """Off from 20:30 for 62 h at 3 L/day: each day between gets its three litres."""
+    off_s = START + 20.5 * HOUR
+    saved = three_litres_a_day(off_s, 3.0).snapshot()
+    if is_old:  # the first releases did not keep when they had metered last
+        saved.pop("metered_s", None)
+    b = Balance(BalanceSettings(30.6))
+    b.restore(json.loads(json.dumps(saved)))
+    on_s = off_s + 62 * HOUR
+    b.restarted(on_s)
+    left_l = 18.0 - 3.0 * 62 / 24
+    plain([(on_s + 300.0 * k, left_l - 3.0 * k / 288.0) for k in range(1, 7)], b)
+    booked = {d.key: d.used_l for d in b.days}
+    for days, litres in ((0, 3.0), (1, 3.0), (2, 3.0), (3, 3.0 * 11.0 / 24.0)):
+        assert booked[day_of(START + days * DAY).key] == pytest.approx(litres, abs=0.06)
 
 
 def snapshotted(b: Balance) -> Balance:

@@ -383,14 +383,23 @@ def test_two_reports_at_one_time() -> None:
     assert c.report(t, reading(0.201)).status is Status.GOOD
 
 
+def test_reports_at_one_time_have_no_slope() -> None:
+    """Five values at one instant, each within the gate of the last, then one beyond it."""
+    c, t = settled()
+    for depth_m in (0.2, 0.2025, 0.2045, 0.2065, 0.2085):
+        assert c.report(t, reading(depth_m)).accepted == ((t, depth_m),)
+    assert c.report(t, reading(0.215)).accepted == ()
+
+
 # --- what is learned ---------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("sigma_m", "step_m"), [(0.0003, 0.0001), (0.001, 0.001), (0.0005, 0.00254), (0.003, 0.001)]
+    ("sigma_m", "step_m"),
+    [(0.0003, 0.0001), (0.001, 0.001), (0.0005, 0.00254), (0.003, 0.001), (0.003, 0.01)],
 )
 def test_noise_and_rounding_are_learned(sigma_m: float, step_m: float) -> None:
-    """Against the true noise of the simulated strip; 1 mm, 0.1 mm and 0.1 in displays."""
+    """Against the true noise of the simulated strip; 1 mm, 0.1 mm, 0.1 in and 1 cm displays."""
     c = Conditioner(BOX)
     assert c.noise_m is None
     assert c.resolution_m is None

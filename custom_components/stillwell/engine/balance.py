@@ -69,6 +69,9 @@ _RATES_KEPT: Final = 5
 _DOUBT_FRAC: Final = 0.5
 """After a gap, a level higher by this share of the use carried means that water was added."""
 
+_CARRY_FOR_S: Final = 2 * DAY_S
+"""How long the meter goes on by what is carried; a reading may yet bear out the rest."""
+
 _BLIND_AFTER_S: Final = 1800.0
 _BLIND_TIMES: Final = 8.0
 """A gap this many times longer than usual is a time without readings."""
@@ -116,6 +119,7 @@ class Balance:
         "_is_rebased",
         "_join_var",
         "_last_fill",
+        "_metered_s",
         "_noise_l",
         "_samples",
         "_segment_s",
@@ -128,6 +132,7 @@ class Balance:
     def __init__(self, settings: BalanceSettings) -> None:
         self._capacity_l = settings.capacity_l
         self._t_s = 0.0
+        self._metered_s = 0.0  # up to when use is booked
         self._is_begun = False
         self._filter = LevelFilter.begin(0.0, 0.0, 0.0, 0.0, 0.0)
         self._base_l = 0.0  # cumulative use where the segment began
@@ -379,6 +384,9 @@ class Balance:
         before_s, gap_s = self._t_s, t_s - f.t_s
         if self._excursion is None and self._is_overdue(t_s):
             self._go_blind(t_s)
+        if self._is_beyond_knowing(t_s):
+            self._step_over(t_s, volume_l, day)
+            return
         self._gap_s += 0.05 * (min(gap_s, _BLIND_TIMES * max(1.0, self._gap_s)) - self._gap_s)
         covered_s = 0.0 if self._is_held and self._is_dark else t_s - before_s
         self._t_s = t_s
@@ -393,7 +401,7 @@ class Balance:
         self._take(t_s, volume_l, fill_on, day)
         self._is_held = False
         self._book.note(day, covered_s=covered_s)
-        self._meter(min(before_s, t_s), day)
+        self._meter(day)
 
     def _take(self, t_s: float, level_l: float, fill_on: bool | None, day: DaySpan) -> None:
         if self._excursion is not None:
@@ -401,23 +409,24 @@ class Balance:
         else:
             self._quiet(t_s, level_l, day)
 
-    def _meter(self, before_s: float, day: DaySpan) -> None:
+    def _meter(self, day: DaySpan) -> None:
+        """Book what was used since the last time, on all the days since then."""
         t_s, used_l, _ = self._now()
-        self._book.advance(used_l, before_s, t_s, day)
+        self._book.advance(used_l, min(self._metered_s, t_s), t_s, day)
+        self._metered_s = t_s
 
     def _begin(self, t_s: float, volume_l: float) -> None:
         var = _FIRST_VAR_TIMES * self._noise_l**2 + self._width_l**2 / 12.0
         first = _FIRST_USE_FRAC * self._capacity_l / DAY_S
         self._filter = LevelFilter.begin(t_s, volume_l, var, 0.0, first * first)
         self._is_begun = True
-        self._t_s = t_s
+        self._t_s = self._metered_s = t_s
         self._samples.append(t_s, volume_l)
         self._curve.begin(t_s, self._base_l, self._noise_l**2)
         self._segment_s = t_s
 
     def _step_over(self, t_s: float, volume_l: float, day: DaySpan) -> None:
         """Go on from a level that has nothing to do with the one before."""
-        before_s = self._t_s
         self._excursion = None
         self._samples.clear()
         self._up.clear()
@@ -425,10 +434,14 @@ class Balance:
         # Readings confirmed together come with times before the present: not `self._t_s`.
         t_s = max(t_s, self._filter.t_s)
         self._go_blind(t_s)
+        if self._is_beyond_knowing(t_s):
+            # What is not booked of that time is taken out of it: no water has moved.
+            self._set_clock(t_s - self._metered_s)
+            self._t_s = t_s
         self._join(self._filter, t_s, volume_l, self._noise_l**2 + self._width_l**2 / 12.0)
         self._is_held = self._is_rebased = False
         self._samples.append(t_s, volume_l)
-        self._meter(min(before_s, t_s), day)
+        self._meter(day)
 
     def _quiet(self, t_s: float, level_l: float, day: DaySpan) -> None:
         """Follow the level while the water only falls."""
@@ -702,9 +715,25 @@ class Balance:
         else:
             self._go_blind(t_s)
             self._is_dark = not is_seen
-        if is_seen:
-            self._book.note(day, covered_s=t_s - before_s)
-        self._meter(before_s, day)
+        self._book.note(day, covered_s=t_s - before_s if is_seen else 0.0)
+        self._meter_unseen(day)
+
+    def _meter_unseen(self, day: DaySpan) -> None:
+        """Book use that is carried: not for long, and no more than there was."""
+        f, t_s = self._filter, self._t_s
+        if self._is_beyond_knowing(t_s):
+            return
+        self._t_s = min(t_s, f.t_s + _CARRY_FOR_S)
+        if self._t_s > self._metered_s and self._carried_l() <= f.level_l:
+            self._meter(day)
+        self._t_s = t_s
+
+    def _is_beyond_knowing(self, t_s: float) -> bool:
+        """Whether more than a full vessel would have been used since anybody looked.
+
+        It was filled then, or nothing was used, or the clock was wrong.
+        """
+        return self._is_held and self._carried(t_s - self._filter.t_s) > self._capacity_l
 
     def restarted(self, t_s: float) -> None:
         """Bridge a gap until ``t_s``: use is carried, the next sample tells."""
@@ -732,6 +761,7 @@ class Balance:
         """Move everything in time: the clock was set back."""
         self._filter.t_s += by_s
         self._t_s += by_s
+        self._metered_s += by_s
         self._segment_s += by_s
         self._curve.shift(by_s)
         self._cutter.shift(by_s)
@@ -747,6 +777,7 @@ class Balance:
         fill = self.current_fill
         return {
             "t_s": self._t_s,
+            "metered_s": self._metered_s,
             "filter": list(self._filter.state()) if self._is_begun else None,
             "base_l": self._base_l,
             "segment_s": self._segment_s,
@@ -777,6 +808,8 @@ class Balance:
             if known is not None:
                 self._filter = LevelFilter.from_state(known)
             self._t_s = float(data["t_s"])
+            # The first releases did not tell; they had booked all.
+            self._metered_s = float(data.get("metered_s", self._t_s))
             self._base_l = float(data["base_l"])
             self._segment_s = float(data["segment_s"])
             self._join_var = float(data["join_var"])

@@ -24,6 +24,9 @@ _GATE_SIGMA: Final = 5.0
 _COARSE_FRAC: Final = 0.02
 """Until the rounding step is known it may be this share of the height."""
 
+_COARSEST_FRAC: Final = 0.06
+"""No larger change is taken for a rounding step: whole centimetres in a vessel of 17 cm."""
+
 _LOOK_EVERY: Final = 12
 _UNSAID_EVERY_S: Final = 300.0
 _MOST_UNSAID: Final = 12
@@ -197,7 +200,7 @@ class Conditioner:
         """Learn the rounding step from neighbouring reports, accepted or not."""
         if self._valid_s is not None and self._valid_m is not None:
             change_m = abs(depth_m - self._valid_m)
-            if change_m <= _COARSE_FRAC * self._settings.height_m:
+            if change_m <= _COARSEST_FRAC * self._settings.height_m:
                 self._texture.learn_step(change_m)
         self._valid_m = depth_m
 
@@ -259,7 +262,7 @@ class Conditioner:
             return True
         if len(self._recent) >= AGREEING:
             (t0, d0), (t1, d1) = self._recent[-4:][0], self._recent[-1]
-            if t_s - t1 <= 2.0 * (t1 - t0) and abs(d1 - d0) > 0.8 * gate_m:
+            if 0.0 < t1 - t0 >= 0.5 * (t_s - t1) and abs(d1 - d0) > 0.8 * gate_m:
                 # on its way, as in a fill: the median of the last five lags behind
                 moved_m = (d1 - d0) / (t1 - t0) * (t_s - t1)
                 return abs(depth_m - d1 - moved_m) <= gate_m + 0.5 * abs(moved_m)

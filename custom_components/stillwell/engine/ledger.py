@@ -209,19 +209,20 @@ class DayBook:
         if gain_l <= 0.0:
             return
         self.total_l = used_l
-        if from_s < day.start_s < to_s:
-            gain_l -= self._book_before(gain_l / (to_s - from_s), from_s, day)
+        if from_s < min(day.start_s, to_s):
+            gain_l -= self._book_before(gain_l / (to_s - from_s), from_s, to_s, day)
             today = self._today(day)  # days put in before it have moved it
         self._book(today, _USED, gain_l)
 
-    def _book_before(self, l_per_s: float, from_s: float, day: DaySpan) -> float:
+    def _book_before(self, l_per_s: float, from_s: float, to_s: float, day: DaySpan) -> float:
         """Book a span that began before today on the days before; return what was booked."""
         booked_l, end_s, key = 0.0, day.start_s, day.key
         while end_s > from_s and len(self._keys) < 2 * DAYS_KEPT:
             key = (date.fromisoformat(key) - timedelta(days=1)).isoformat()
             start_s = max(from_s, end_s - DAY_S)
-            self._book(self._day(key), _USED, l_per_s * (end_s - start_s))
-            booked_l += l_per_s * (end_s - start_s)
+            part_l = l_per_s * max(0.0, min(end_s, to_s) - start_s)
+            self._book(self._day(key), _USED, part_l)
+            booked_l += part_l
             end_s = start_s
         self._forget_old()
         return booked_l
