@@ -43,6 +43,8 @@ type StillwellConfigEntry = ConfigEntry[System]
 _LOGGER = logging.getLogger(__name__)
 
 STORES: Final = ("learned", "safety")
+DAMAGED: Final[Mapping[str, Any]] = {}
+"""What is kept of one that does not run when the file is damaged: it finds damage once it does."""
 VESSEL_PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.SENSOR)
 PLATFORMS: Final = (
     *VESSEL_PLATFORMS,
@@ -72,6 +74,7 @@ class System:
         put off at the start, until each was off once."""
         self.learned = learned_store(hass, entry)
         self.safety = safety_store(hass, entry)
+        self._is_safety_damaged = False
         self._retry: asyncio.Task[bool] | None = None
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
@@ -89,6 +92,7 @@ class System:
         (safety, is_safety_damaged), (learned, _) = await asyncio.gather(
             self.safety.async_load(), self.learned.async_load()
         )
+        self._is_safety_damaged = is_safety_damaged
         await async_load_texts(self.hass)
         self.lost_changes.take_removed(safety)
         gone = {*learned, *safety} - {*self.entry.subentries} - self.lost_changes.keys
@@ -153,6 +157,8 @@ class System:
             self._tell_settings("line", subentry, err)
             if isinstance(device := subentry.data.get(CONF_DEVICE), str):
                 self._unguarded.append(device)
+            if is_damaged:
+                safety[key] = dict(DAMAGED)
             return
         self._tell_settings("line", subentry, None)
         now_s = dt_util.utcnow().timestamp()
@@ -169,6 +175,8 @@ class System:
             watch = WATCH_KINDS[subentry.subentry_type](self, subentry)
         except ValueError as err:
             self._tell_settings("watch", subentry, err)
+            if is_damaged:
+                safety[key] = dict(DAMAGED)
             if subentry.subentry_type == SUBENTRY_WATER_CHANGE:
                 self.lost_changes.take(key, safety)
             return
@@ -275,6 +283,9 @@ class System:
         # The hub's start does not wait for the reading of a year.
         unsubscribe.append(async_at_started(self.hass, self._async_learn))
         unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
+        if self._is_safety_damaged:
+            # All that is locked out by it now must be on the disk before the next power cut.
+            self.hass.async_create_task(self.async_save_safety(), f"{DOMAIN} save")
         return unsubscribe
 
     @callback

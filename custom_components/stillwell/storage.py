@@ -37,6 +37,40 @@ UNWRITTEN: Final = HassKey[dict[str, Payload]](f"{DOMAIN}_unwritten")
 """What the disk would not take, by file: a reload must not go back to what the file says."""
 
 
+DAMAGED_SUFFIX: Final = ".damaged"
+HUBS_SUFFIX: Final = ".corrupt."
+"""What the hub's own store puts behind the name of a file that is no JSON, before the time."""
+
+
+def _kept_aside(path: Path) -> str | None:
+    """Return the name of the newest damaged file that was put aside for this one, if any."""
+    damaged = path.with_name(f"{path.name}{DAMAGED_SUFFIX}")
+    found = [*path.parent.glob(f"{path.name}{HUBS_SUFFIX}*"), *([damaged] * damaged.exists())]
+    return max(found, key=lambda one: one.stat().st_mtime).name if found else None
+
+
+def _look(path: Path) -> tuple[bool, str | None]:
+    """Return whether the file is there; if not, the name of a damaged one beside its place."""
+    try:
+        is_there = path.exists()
+        return is_there, None if is_there else _kept_aside(path)
+    except OSError:
+        # Nobody can say that it is not there; reading it will show what is the matter.
+        return True, None
+
+
+def _set_aside(path: Path) -> str:
+    """Rename the damaged file; return the name it has then."""
+    try:
+        if not path.exists():
+            return _kept_aside(path) or path.name
+        return path.replace(path.with_name(f"{path.name}{DAMAGED_SUFFIX}")).name
+    except OSError:
+        # What cannot be put aside is damaged all the same, and nothing may do without a guard.
+        _LOGGER.exception("%s could not be put aside", path.name)
+        return path.name
+
+
 class _HonestStore(Store[dict[str, Any]]):
     """The hub's store, which also knows whether what it last wrote is on the disk.
 
@@ -56,8 +90,9 @@ class VesselStore:
     """One versioned file that holds a snapshot for each vessel of a system.
 
     A file that cannot be read (truncated, foreign, from a newer version) is kept aside under
-    another name, a repair notice says so, and the system starts anew. What cannot be written is
-    remembered over a reload, and the owner is to try again while `is_behind`.
+    another name, a repair notice says so, and the system starts anew. Until a new file is written
+    every start finds it damaged: a power cut must not turn it into one that never was. What cannot
+    be written is remembered over a reload, and the owner is to try again while `is_behind`.
     """
 
     def __init__(self, hass: HomeAssistant, key: str, title: str, told_as: str) -> None:
@@ -80,15 +115,18 @@ class VesselStore:
             self.is_behind = True
             return deepcopy(unwritten), False
         path = Path(self._store.path)
-        existed = await self._hass.async_add_executor_job(path.exists)
+        existed, kept = await self._hass.async_add_executor_job(_look, path)
+        if kept is not None:
+            # Put aside by a start that a power cut ended before it had saved anything.
+            self.async_report_damage(kept)
+            return {}, True
         try:
             data = await self._store.async_load()
         except Exception:  # noqa: BLE001 - whatever a foreign file provokes must not stop set-up
-            data = None
+            data, existed = None, True
         if data is None:
             if existed:
-                kept = await self._async_set_aside(path)
-                self.async_report_damage(kept)
+                self.async_report_damage(await self._async_set_aside(path))
             return {}, existed
         vessels = data.get("vessels") if isinstance(data, dict) else None
         if not isinstance(vessels, dict) or not all(
@@ -99,17 +137,12 @@ class VesselStore:
         return vessels, False
 
     async def _async_set_aside(self, path: Path) -> str:
-        """Rename the damaged file, unless the hub's own store did so already."""
+        """Rename the damaged file, unless the hub's own store did so already, or nobody can.
 
-        def move() -> str:
-            target = path.with_name(f"{path.name}.damaged")
-            if path.exists():
-                path.replace(target)
-                return target.name
-            kept = sorted(path.parent.glob(f"{path.name}.corrupt.*"))
-            return kept[-1].name if kept else path.name
-
-        kept = await self._hass.async_add_executor_job(move)
+        Returns:
+            The name under which it is kept: its own, if the folder takes no other.
+        """
+        kept = await self._hass.async_add_executor_job(_set_aside, path)
         # The hub keeps what it read of the file; a new object forgets it.
         self._store = _HonestStore(
             self._hass,
