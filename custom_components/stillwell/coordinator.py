@@ -404,10 +404,20 @@ class System:
         await self.async_save_safety()
 
     async def async_unload(self) -> None:
-        """Put fill devices off and save everything, before nobody watches any more."""
-        await self._async_stop()
-        await self.async_save_learned()
-        await self.async_save_safety()
+        """Put fill devices off and save everything, before nobody watches any more.
+
+        Reports still come in meanwhile; what they ask to be saved later would be written over what
+        the next system has learned by then, or after the files were removed.
+        """
+        self.learned.is_closed = True
+        try:
+            await self._async_stop()
+            await self.async_save_learned()
+            await self.async_save_safety()
+        except BaseException:
+            # The hub leaves a system alive that could not be unloaded: it goes on learning.
+            self.learned.is_closed = False
+            raise
 
 
 def not_saved_issue(entry: ConfigEntry) -> str:

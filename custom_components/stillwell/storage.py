@@ -103,6 +103,8 @@ class VesselStore:
         self._told_as = told_as
         self.is_behind = False
         """Whether the last save at once failed, so that the file holds something older."""
+        self.is_closed = False
+        """Whether its owner goes: the file will be another's, or gone, when a delay would end."""
         self._due_s: float | None = None
         self._delay_s = SAVE_DELAY_S - crc32(key.encode()) % SAVE_SPREAD_S
         self._store = _HonestStore(
@@ -173,8 +175,11 @@ class VesselStore:
     def async_save_soon(self, make: Callable[[], Payload], *, is_told: bool = False) -> None:
         """Save within `SAVE_DELAY_S`, and at the latest when the hub stops.
 
-        What a person told, or was learned at one go, is saved within `TOLD_DELAY_S`.
+        What a person told, or was learned at one go, is saved within `TOLD_DELAY_S`; nothing is
+        once the store is closed.
         """
+        if self.is_closed:
+            return
         delay_s = TOLD_DELAY_S if is_told else self._delay_s
         due_s = self._hass.loop.time() + delay_s
         if self._due_s is not None and self._due_s <= due_s:
