@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -96,7 +96,7 @@ class System:
         await async_load_texts(self.hass)
         self.lost_changes.take_removed(safety)
         gone = {*learned, *safety} - {*self.entry.subentries} - self.lost_changes.keys
-        self._async_forget_issues(gone)
+        async_forget_issues(self.hass, gone)
         for vessel in self._subentries(frozenset(VESSEL_KINDS)):
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
@@ -112,13 +112,6 @@ class System:
             if key in subentries
             and subentries[key].subentry_type in (SUBENTRY_FILL_LINE, *WATCH_KINDS)
         }
-
-    @callback
-    def _async_forget_issues(self, removed: set[str]) -> None:
-        """Take back what the keeper was told of vessels and lines that were removed since."""
-        for domain, issue_id in list(ir.async_get(self.hass).issues):
-            if domain == DOMAIN and any(key in issue_id for key in removed):
-                ir.async_delete_issue(self.hass, DOMAIN, issue_id)
 
     def _subentries(self, kinds: frozenset[str]) -> list[ConfigSubentry]:
         return [
@@ -420,6 +413,14 @@ class System:
             raise
 
 
+@callback
+def async_forget_issues(hass: HomeAssistant, removed: Collection[str]) -> None:
+    """Take back what the keeper was told of systems, vessels and lines that were removed, by id."""
+    for domain, issue_id in list(ir.async_get(hass).issues):
+        if domain == DOMAIN and any(key in issue_id for key in removed):
+            ir.async_delete_issue(hass, DOMAIN, issue_id)
+
+
 def not_saved_issue(entry: ConfigEntry) -> str:
     """Return the notice that what safety depends on is not on the disk."""
     return f"safety_not_saved_{entry.entry_id}"
@@ -438,7 +439,10 @@ def safety_store(hass: HomeAssistant, entry: ConfigEntry) -> VesselStore:
 
 
 async def async_remove_stores(hass: HomeAssistant, entry: ConfigEntry) -> None:
-    """Delete the files of a removed system."""
-    for store in (learned_store(hass, entry), safety_store(hass, entry)):
+    """Delete the files of a removed system, and its notices."""
+    safety = safety_store(hass, entry)
+    # A water change that was removed before its system may still have a notice.
+    gone = {entry.entry_id, *entry.subentries, *await safety.async_keys()}
+    for store in (learned_store(hass, entry), safety):
         await store.async_remove()
-    ir.async_delete_issue(hass, DOMAIN, not_saved_issue(entry))
+    async_forget_issues(hass, gone)

@@ -9,11 +9,12 @@ from typing import Any, Final, cast, override
 from zlib import crc32
 
 from homeassistant.core import HomeAssistant
+from homeassistant.exceptions import HomeAssistantError
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.json import json_bytes
 from homeassistant.helpers.storage import Store
 from homeassistant.util.hass_dict import HassKey
-from homeassistant.util.json import json_loads
+from homeassistant.util.json import json_loads, load_json
 
 from .const import DOMAIN
 
@@ -213,6 +214,16 @@ class VesselStore:
     @property
     def _unwritten(self) -> dict[str, Payload]:
         return self._hass.data.setdefault(UNWRITTEN, {})
+
+    async def async_keys(self) -> frozenset[str]:
+        """Return whose snapshots are stored; a file that cannot be read is left as it is."""
+        if (unwritten := self._unwritten.get(self.key)) is not None:
+            return frozenset(unwritten)
+        try:
+            stored: Any = await self._hass.async_add_executor_job(load_json, self._store.path)
+            return frozenset(stored["data"]["vessels"])
+        except HomeAssistantError, KeyError, TypeError:
+            return frozenset()
 
     async def async_remove(self) -> None:
         """Delete the file, when its system is removed."""

@@ -1,14 +1,20 @@
-"""What a system that goes leaves behind: one file with all it learned, nothing that comes later."""
+"""What a system that goes leaves behind: one file with all it learned, nothing that comes later.
+
+One that is removed leaves neither files nor notices.
+"""
 
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from custom_components.stillwell.const import DOMAIN
 from homeassistant.config_entries import ConfigEntries, ConfigEntryState
 from homeassistant.const import EVENT_HOMEASSISTANT_FINAL_WRITE
 from homeassistant.core import CoreState
+from homeassistant.helpers import issue_registry as ir
 
 from .lab import SOURCE, VALVE, Lab
-from .test_memory import _stored
+from .test_memory import _stored, is_told, put, set_up_again
+from .test_water_change import Plant, _drain_24_l, _remove, plant  # noqa: F401 - a fixture
 
 if TYPE_CHECKING:
     from homeassistant.core import HomeAssistant
@@ -93,3 +99,50 @@ async def test_a_system_that_could_not_be_unloaded_goes_on_saving(
     # The hub unloads no more what failed once; the test must end with nothing alive.
     lab.entry.mock_state(hass, ConfigEntryState.LOADED)
     assert await hass.config_entries.async_unload(lab.entry.entry_id)
+
+
+def _told(hass: HomeAssistant) -> set[str]:
+    """Return the notices of this integration."""
+    issues = ir.async_get(hass).issues.values()
+    return {one.issue_id for one in issues if one.domain == DOMAIN}
+
+
+async def test_a_system_that_is_removed_takes_its_notices_with_it(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """Of a damaged file, of settings that are no use; those of another system stay."""
+    await set_up_again(lab, "learned", "{")
+    await lab.change("fill_line", longest_run_s=-1.0)
+    invalid = "line_settings_invalid_lagoon_reservoir_fill_line"
+    assert is_told(lab, "learned")
+    assert invalid in _told(hass)
+    other = Lab(hass, lab.freezer)
+    await other.set_up(title="Nursery reservoir", start_m=0.5)
+    others = {"vessel_settings_invalid_nursery_reservoir"}
+    assert others <= _told(hass)
+    assert await hass.config_entries.async_remove(lab.entry.entry_id)
+    await hass.async_block_till_done()
+    told = _told(hass)
+    assert not is_told(lab, "learned")
+    assert invalid not in told
+    assert others <= told
+
+
+@pytest.mark.parametrize("is_file_whole", [True, False])
+async def test_a_system_that_is_removed_takes_the_notice_of_a_change_that_went_before(
+    plant: Plant,  # noqa: F811 - the fixture
+    *,
+    is_file_whole: bool,
+) -> None:
+    """Only what is stored still names it; where that is no use, the removal goes on."""
+    await _drain_24_l(plant)
+    await _remove(plant)
+    assert plant.issue is not None
+    hass, entry_id = plant.hass, plant.lab.entry.entry_id
+    assert await hass.config_entries.async_unload(entry_id)
+    if not is_file_whole:
+        await hass.async_add_executor_job(put, hass, entry_id, "safety", '{"data": 3}')
+    assert await hass.config_entries.async_remove(entry_id)
+    await hass.async_block_till_done()
+    assert (plant.issue is None) is is_file_whole
+    assert not [one for one in _told(hass) if entry_id in one]
