@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 from homeassistant.components.recorder import get_instance, history
 from homeassistant.components.recorder.statistics import statistics_during_period
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT
-from homeassistant.core import HomeAssistant, State
+from homeassistant.core import HomeAssistant, State, callback
 
 from .actuator import Actuator
 from .engine.pipeline import VesselModel, VesselSpec
@@ -156,6 +156,12 @@ class Beside:
         return self.states
 
 
+@callback
+def has_recorder(hass: HomeAssistant) -> bool:
+    """Return whether there is a recorder to learn from in this run of the hub."""
+    return "recorder" in hass.config.components
+
+
 async def async_learn_from_recorder(
     hass: HomeAssistant,
     runtime: VesselRuntime,
@@ -165,10 +171,9 @@ async def async_learn_from_recorder(
 ) -> VesselModel | None:
     """Return a model that has learned from the recorder; None when it holds nothing of use.
 
-    What is recorded later than `until` is not looked at. Progress is told from 0 to 1.
+    What is recorded later than `until` is not looked at. Progress is told from 0 to 1. The recorder
+    has to be there (`has_recorder`).
     """
-    if "recorder" not in hass.config.components:
-        return None
     settings = runtime.settings
     learner = Learner(VesselModel(spec), settings, LocalTime())
     recorder = get_instance(hass)

@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -43,6 +43,8 @@ type StillwellConfigEntry = ConfigEntry[System]
 _LOGGER = logging.getLogger(__name__)
 
 STORES: Final = ("learned", "safety")
+DAMAGED: Final[Mapping[str, Any]] = {}
+"""What is kept of one that does not run when the file is damaged: it finds damage once it does."""
 VESSEL_PLATFORMS: Final = (Platform.BINARY_SENSOR, Platform.SENSOR)
 PLATFORMS: Final = (
     *VESSEL_PLATFORMS,
@@ -72,6 +74,7 @@ class System:
         put off at the start, until each was off once."""
         self.learned = learned_store(hass, entry)
         self.safety = safety_store(hass, entry)
+        self._is_safety_damaged = False
         self._retry: asyncio.Task[bool] | None = None
         self._local_time = LocalTime()
         self._kept_learned: Payload = {}
@@ -89,10 +92,11 @@ class System:
         (safety, is_safety_damaged), (learned, _) = await asyncio.gather(
             self.safety.async_load(), self.learned.async_load()
         )
+        self._is_safety_damaged = is_safety_damaged
         await async_load_texts(self.hass)
         self.lost_changes.take_removed(safety)
         gone = {*learned, *safety} - {*self.entry.subentries} - self.lost_changes.keys
-        self._async_forget_issues(gone)
+        async_forget_issues(self.hass, gone)
         for vessel in self._subentries(frozenset(VESSEL_KINDS)):
             self._add_vessel(vessel, learned)
         for line in self._subentries(frozenset({SUBENTRY_FILL_LINE})):
@@ -108,13 +112,6 @@ class System:
             if key in subentries
             and subentries[key].subentry_type in (SUBENTRY_FILL_LINE, *WATCH_KINDS)
         }
-
-    @callback
-    def _async_forget_issues(self, removed: set[str]) -> None:
-        """Take back what the keeper was told of vessels and lines that were removed since."""
-        for domain, issue_id in list(ir.async_get(self.hass).issues):
-            if domain == DOMAIN and any(key in issue_id for key in removed):
-                ir.async_delete_issue(self.hass, DOMAIN, issue_id)
 
     def _subentries(self, kinds: frozenset[str]) -> list[ConfigSubentry]:
         return [
@@ -153,6 +150,8 @@ class System:
             self._tell_settings("line", subentry, err)
             if isinstance(device := subentry.data.get(CONF_DEVICE), str):
                 self._unguarded.append(device)
+            if is_damaged:
+                safety[key] = dict(DAMAGED)
             return
         self._tell_settings("line", subentry, None)
         now_s = dt_util.utcnow().timestamp()
@@ -169,6 +168,8 @@ class System:
             watch = WATCH_KINDS[subentry.subentry_type](self, subentry)
         except ValueError as err:
             self._tell_settings("watch", subentry, err)
+            if is_damaged:
+                safety[key] = dict(DAMAGED)
             if subentry.subentry_type == SUBENTRY_WATER_CHANGE:
                 self.lost_changes.take(key, safety)
             return
@@ -275,6 +276,9 @@ class System:
         # The hub's start does not wait for the reading of a year.
         unsubscribe.append(async_at_started(self.hass, self._async_learn))
         unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))
+        if self._is_safety_damaged:
+            # All that is locked out by it now must be on the disk before the next power cut.
+            self.hass.async_create_task(self.async_save_safety(), f"{DOMAIN} save")
         return unsubscribe
 
     @callback
@@ -393,10 +397,28 @@ class System:
         await self.async_save_safety()
 
     async def async_unload(self) -> None:
-        """Put fill devices off and save everything, before nobody watches any more."""
-        await self._async_stop()
-        await self.async_save_learned()
-        await self.async_save_safety()
+        """Put fill devices off and save everything, before nobody watches any more.
+
+        Reports still come in meanwhile; what they ask to be saved later would be written over what
+        the next system has learned by then, or after the files were removed.
+        """
+        self.learned.is_closed = True
+        try:
+            await self._async_stop()
+            await self.async_save_learned()
+            await self.async_save_safety()
+        except BaseException:
+            # The hub leaves a system alive that could not be unloaded: it goes on learning.
+            self.learned.is_closed = False
+            raise
+
+
+@callback
+def async_forget_issues(hass: HomeAssistant, removed: Collection[str]) -> None:
+    """Take back what the keeper was told of systems, vessels and lines that were removed, by id."""
+    for domain, issue_id in list(ir.async_get(hass).issues):
+        if domain == DOMAIN and any(key in issue_id for key in removed):
+            ir.async_delete_issue(hass, DOMAIN, issue_id)
 
 
 def not_saved_issue(entry: ConfigEntry) -> str:
@@ -417,7 +439,10 @@ def safety_store(hass: HomeAssistant, entry: ConfigEntry) -> VesselStore:
 
 
 async def async_remove_stores(hass: HomeAssistant, entry: ConfigEntry) -> None:
-    """Delete the files of a removed system."""
-    for store in (learned_store(hass, entry), safety_store(hass, entry)):
+    """Delete the files of a removed system, and its notices."""
+    safety = safety_store(hass, entry)
+    # A water change that was removed before its system may still have a notice.
+    gone = {entry.entry_id, *entry.subentries, *await safety.async_keys()}
+    for store in (learned_store(hass, entry), safety):
         await store.async_remove()
-    ir.async_delete_issue(hass, DOMAIN, not_saved_issue(entry))
+    async_forget_issues(hass, gone)

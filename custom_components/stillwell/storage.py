@@ -9,11 +9,12 @@ from typing import Any, Final, cast, override
 from zlib import crc32
 
 from homeassistant.core import HomeAssistant
+from homeassistant.exceptions import HomeAssistantError
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.json import json_bytes
 from homeassistant.helpers.storage import Store
 from homeassistant.util.hass_dict import HassKey
-from homeassistant.util.json import json_loads
+from homeassistant.util.json import json_loads, load_json
 
 from .const import DOMAIN
 
@@ -37,6 +38,40 @@ UNWRITTEN: Final = HassKey[dict[str, Payload]](f"{DOMAIN}_unwritten")
 """What the disk would not take, by file: a reload must not go back to what the file says."""
 
 
+DAMAGED_SUFFIX: Final = ".damaged"
+HUBS_SUFFIX: Final = ".corrupt."
+"""What the hub's own store puts behind the name of a file that is no JSON, before the time."""
+
+
+def _kept_aside(path: Path) -> str | None:
+    """Return the name of the newest damaged file that was put aside for this one, if any."""
+    damaged = path.with_name(f"{path.name}{DAMAGED_SUFFIX}")
+    found = [*path.parent.glob(f"{path.name}{HUBS_SUFFIX}*"), *([damaged] * damaged.exists())]
+    return max(found, key=lambda one: one.stat().st_mtime).name if found else None
+
+
+def _look(path: Path) -> tuple[bool, str | None]:
+    """Return whether the file is there; if not, the name of a damaged one beside its place."""
+    try:
+        is_there = path.exists()
+        return is_there, None if is_there else _kept_aside(path)
+    except OSError:
+        # Nobody can say that it is not there; reading it will show what is the matter.
+        return True, None
+
+
+def _set_aside(path: Path) -> str:
+    """Rename the damaged file; return the name it has then."""
+    try:
+        if not path.exists():
+            return _kept_aside(path) or path.name
+        return path.replace(path.with_name(f"{path.name}{DAMAGED_SUFFIX}")).name
+    except OSError:
+        # What cannot be put aside is damaged all the same, and nothing may do without a guard.
+        _LOGGER.exception("%s could not be put aside", path.name)
+        return path.name
+
+
 class _HonestStore(Store[dict[str, Any]]):
     """The hub's store, which also knows whether what it last wrote is on the disk.
 
@@ -56,8 +91,9 @@ class VesselStore:
     """One versioned file that holds a snapshot for each vessel of a system.
 
     A file that cannot be read (truncated, foreign, from a newer version) is kept aside under
-    another name, a repair notice says so, and the system starts anew. What cannot be written is
-    remembered over a reload, and the owner is to try again while `is_behind`.
+    another name, a repair notice says so, and the system starts anew. Until a new file is written
+    every start finds it damaged: a power cut must not turn it into one that never was. What cannot
+    be written is remembered over a reload, and the owner is to try again while `is_behind`.
     """
 
     def __init__(self, hass: HomeAssistant, key: str, title: str, told_as: str) -> None:
@@ -68,6 +104,8 @@ class VesselStore:
         self._told_as = told_as
         self.is_behind = False
         """Whether the last save at once failed, so that the file holds something older."""
+        self.is_closed = False
+        """Whether its owner goes: the file will be another's, or gone, when a delay would end."""
         self._due_s: float | None = None
         self._delay_s = SAVE_DELAY_S - crc32(key.encode()) % SAVE_SPREAD_S
         self._store = _HonestStore(
@@ -80,15 +118,18 @@ class VesselStore:
             self.is_behind = True
             return deepcopy(unwritten), False
         path = Path(self._store.path)
-        existed = await self._hass.async_add_executor_job(path.exists)
+        existed, kept = await self._hass.async_add_executor_job(_look, path)
+        if kept is not None:
+            # Put aside by a start that a power cut ended before it had saved anything.
+            self.async_report_damage(kept)
+            return {}, True
         try:
             data = await self._store.async_load()
         except Exception:  # noqa: BLE001 - whatever a foreign file provokes must not stop set-up
-            data = None
+            data, existed = None, True
         if data is None:
             if existed:
-                kept = await self._async_set_aside(path)
-                self.async_report_damage(kept)
+                self.async_report_damage(await self._async_set_aside(path))
             return {}, existed
         vessels = data.get("vessels") if isinstance(data, dict) else None
         if not isinstance(vessels, dict) or not all(
@@ -99,17 +140,12 @@ class VesselStore:
         return vessels, False
 
     async def _async_set_aside(self, path: Path) -> str:
-        """Rename the damaged file, unless the hub's own store did so already."""
+        """Rename the damaged file, unless the hub's own store did so already, or nobody can.
 
-        def move() -> str:
-            target = path.with_name(f"{path.name}.damaged")
-            if path.exists():
-                path.replace(target)
-                return target.name
-            kept = sorted(path.parent.glob(f"{path.name}.corrupt.*"))
-            return kept[-1].name if kept else path.name
-
-        kept = await self._hass.async_add_executor_job(move)
+        Returns:
+            The name under which it is kept: its own, if the folder takes no other.
+        """
+        kept = await self._hass.async_add_executor_job(_set_aside, path)
         # The hub keeps what it read of the file; a new object forgets it.
         self._store = _HonestStore(
             self._hass,
@@ -140,8 +176,11 @@ class VesselStore:
     def async_save_soon(self, make: Callable[[], Payload], *, is_told: bool = False) -> None:
         """Save within `SAVE_DELAY_S`, and at the latest when the hub stops.
 
-        What a person told, or was learned at one go, is saved within `TOLD_DELAY_S`.
+        What a person told, or was learned at one go, is saved within `TOLD_DELAY_S`; nothing is
+        once the store is closed.
         """
+        if self.is_closed:
+            return
         delay_s = TOLD_DELAY_S if is_told else self._delay_s
         due_s = self._hass.loop.time() + delay_s
         if self._due_s is not None and self._due_s <= due_s:
@@ -175,6 +214,16 @@ class VesselStore:
     @property
     def _unwritten(self) -> dict[str, Payload]:
         return self._hass.data.setdefault(UNWRITTEN, {})
+
+    async def async_keys(self) -> frozenset[str]:
+        """Return whose snapshots are stored; a file that cannot be read is left as it is."""
+        if (unwritten := self._unwritten.get(self.key)) is not None:
+            return frozenset(unwritten)
+        try:
+            stored: Any = await self._hass.async_add_executor_job(load_json, self._store.path)
+            return frozenset(stored["data"]["vessels"])
+        except HomeAssistantError, KeyError, TypeError:
+            return frozenset()
 
     async def async_remove(self) -> None:
         """Delete the file, when its system is removed."""

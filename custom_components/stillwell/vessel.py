@@ -25,7 +25,7 @@ from homeassistant.helpers.event import (
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
-from .backfill import async_learn_from_recorder
+from .backfill import async_learn_from_recorder, has_recorder
 from .const import DOMAIN
 from .engine.forecast import Outlook
 from .engine.low_water import is_low
@@ -361,26 +361,33 @@ class VesselRuntime(EntityOwner):
     # Memory
 
     async def async_learn(self) -> None:
-        """Learn from the recorder, once per level source; live reports wait beside it."""
+        """Learn from the recorder, once per level source; live reports wait beside it.
+
+        Where there is no recorder now, or learning fails, the next start tries again.
+        """
         is_known = self.model.balance.use_24h_l_per_day is not None
         if self.learned_from is not None and is_known:
             # A new source tells nothing of the water that is not known already.
             self.learned_from = self.settings.source
-        if self.learned_from == self.settings.source:
+        if self.learned_from == self.settings.source or not has_recorder(self.hass):
             return
         self._while_learning = []
-        self._async_learning(0.0)
         try:
+            self._async_learning(0.0)
             model = await async_learn_from_recorder(
                 self.hass, self, self._spec, dt_util.utcnow(), self._async_learning
             )
-            if model is not None:
+            if model is not None and (not is_known or _began_before(model, self.model)):
                 self._take_over(model, self._while_learning)
+        except Exception:
+            # The model that saw what came in live goes on; only the past is not known.
+            _LOGGER.exception("%s could not learn from the recorder", self.title)
+        else:
+            self.learned_from = self.settings.source
+            self._on_learned(is_told=True)
         finally:
             self._while_learning = None
-        self.learned_from = self.settings.source
         self._async_learning(1.0)
-        self._on_learned(is_told=True)
 
     @callback
     def _async_learning(self, frac: float) -> None:
@@ -488,3 +495,12 @@ class VesselRuntime(EntityOwner):
             "learned": self.model.snapshot(),
             **{part.key: part.facts() for part in self.parts},
         }
+
+
+def _began_before(past: VesselModel, live: VesselModel) -> bool:
+    """Return whether a model of the past knows of earlier days than one that learned live.
+
+    One that was without a recorder for long knows more than a recorder that is new.
+    """
+    known, own = past.balance.days, live.balance.days
+    return bool(known) and (not own or known[0].key < own[0].key)

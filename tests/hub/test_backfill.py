@@ -14,6 +14,7 @@ from custom_components.stillwell.backfill import Learner
 from custom_components.stillwell.engine.pipeline import VesselModel, VesselSpec
 from custom_components.stillwell.local_time import LocalTime
 from custom_components.stillwell.settings import vessel_settings
+from homeassistant.components.recorder import get_instance
 from homeassistant.config_entries import ConfigEntryState
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, HomeAssistant, State
@@ -262,3 +263,63 @@ async def test_a_hub_that_starts_does_not_wait_for_the_past(
     hass.bus.async_fire(EVENT_HOMEASSISTANT_STARTED)
     await hass.async_block_till_done(wait_background_tasks=True)
     assert lab.runtime.view.use_l_per_day == pytest.approx(L_PER_DAY, rel=0.05)
+
+
+async def test_a_start_without_the_recorder_leaves_the_past_to_the_next_one(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    """Five hours without it: a use is known by then, and the two days before are learned still."""
+    levels = falling(48 + 5)
+    await record(hass, freezer, [(level, "cm") for level in levels[: 48 * 6]])
+    hass.config.components.remove("recorder")
+    await lab.set_up()
+    assert lab.runtime.learned_from is None
+    assert lab.runtime.learning_frac == 1.0
+    await lab.run(levels[48 * 6 :], 600)
+    assert lab.runtime.model.balance.use_24h_l_per_day is not None
+    assert lab.runtime.model.balance.total_used_l < 1.0
+    hass.config.components.add("recorder")
+    await async_wait_recording_done(hass)
+    await lab.reload()
+    assert lab.runtime.learned_from == SOURCE
+    # 53 hours at 3 L a day.
+    assert lab.runtime.model.balance.total_used_l == pytest.approx(L_PER_DAY * 53 / 24, rel=0.05)
+
+
+async def test_a_recorder_that_came_later_takes_nothing_away(
+    hass: HomeAssistant, lab: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two days were seen live, the recorder has the last of them."""
+    hass.config.components.remove("recorder")
+    await lab.set_up()
+    await lab.run(falling(48), 600)
+    seen_l = lab.runtime.model.balance.total_used_l
+    assert seen_l == pytest.approx(2 * L_PER_DAY, rel=0.05)
+    hass.config.components.add("recorder")
+    monkeypatch.setattr(get_instance(hass), "keep_days", 1)
+    await async_wait_recording_done(hass)
+    await lab.reload()
+    assert lab.runtime.learned_from == SOURCE
+    assert lab.runtime.model.balance.total_used_l == pytest.approx(seen_l, abs=0.05)
+
+
+async def test_learning_that_fails_is_logged_and_done_at_the_next_start(
+    hass: HomeAssistant,
+    freezer: FrozenDateTimeFactory,
+    lab: Lab,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    await record(hass, freezer, [(level, "cm") for level in falling(36)])
+    with patch.object(Learner, "learn", side_effect=RuntimeError("a defect")):
+        await lab.set_up()
+    assert "Lagoon reservoir could not learn from the recorder" in caplog.text
+    assert lab.runtime.learning_frac == 1.0
+    assert lab.value("learning") == 100.0
+    assert lab.runtime.learned_from is None
+    # What comes in live is learned meanwhile.
+    await lab.settle(20.0)
+    assert lab.value("volume") == pytest.approx(20.0 * SQUARE_L_PER_CM, abs=0.1)
+    await lab.level(falling(36)[-1])
+    await lab.reload()
+    assert lab.runtime.learned_from == SOURCE
+    assert lab.runtime.view.use_l_per_day is not None
