@@ -228,9 +228,7 @@ class DoseAdjuster:
         spec = self.spec
         self._usual = min(max(float(usual or 0.0), spec.floor_l_per_h), spec.ceiling_l_per_h)
         self._last_s = None if last is None else float(last)
-        self._doses = deque(
-            ((float(when), float(dose)) for when, dose in doses), maxlen=DOSES_KEPT
-        )
+        self._doses = deque(((float(when), float(dose)) for when, dose in doses), maxlen=DOSES_KEPT)
 
 
 def _is_outside(value: float | None, band: tuple[float, float] | None) -> bool:
