@@ -65,3 +65,18 @@ def test_samples_that_say_too_little() -> None:
     assert watch.verdict is None
     watch.look(1200.0, still, 30.0, is_draining=False)
     assert watch.verdict is None
+
+
+def test_reports_so_rare_that_one_stands_for_both_wait_for_the_next() -> None:
+    """A report every ten minutes; medians and times between them worked by hand."""
+    watch = BurstWatch()
+    samples = [(0.0, 20.4), (600.0, 20.8)]
+    watch.look(600.0, samples, 30.6, is_draining=True)
+    samples.append((1200.0, 19.8))
+    watch.look(1200.0, samples, 30.6, is_draining=True)
+    assert watch.verdict is None
+    samples.append((1800.0, 19.0))
+    watch.look(1800.0, samples, 30.6, is_draining=True)
+    assert watch.verdict is not None
+    # 20.3 L, the mean of 20.8 and 19.8, at 900 s; the middle one of the last three at 1200 s.
+    assert watch.verdict.excess_l_per_h == pytest.approx(0.5 / 300.0 * 3600.0)

@@ -119,6 +119,32 @@ def test_caps_of_hour_and_rolling_day() -> None:
         adjuster.dosed(now, 0.0)
 
 
+def test_one_look_with_the_clock_ahead_does_not_empty_the_ledger() -> None:
+    """The day's cap of 2 L was given; a clock a month ahead for one look allows no second one."""
+    adjuster, _ = _settled(0.19)
+    now = 3.0 * HOUR
+    for step in range(10):
+        adjuster.dosed(now + 600.0 * step, 0.2)
+    now += 2.0 * HOUR
+    facts = DosingFacts(0.19)
+    assert adjuster.look(now, facts).reason is NoDose.DAY_CAP
+    adjuster.look(now + 30.0 * DAY, facts)
+    assert adjuster.given_l(now + 60.0, DAY) == pytest.approx(2.0)
+    assert adjuster.look(now + 60.0, facts).reason is NoDose.DAY_CAP
+    # A clock set back by a week: what was given then counts until it is a day old.
+    assert adjuster.look(now - 7.0 * DAY, facts).reason is NoDose.DAY_CAP
+    assert adjuster.look(now + DAY, facts).reason is not NoDose.DAY_CAP
+
+
+def test_the_ledger_is_bounded_and_holds_a_day_of_a_pump_that_never_rests() -> None:
+    """1 mL a minute for three days: 1.44 L in any rolling day, within one step of 5 minutes."""
+    adjuster = DoseAdjuster(SPEC)
+    for minute in range(3 * 1440):
+        adjuster.dosed(60.0 * minute, 0.001)
+    assert adjuster.given_l(3 * DAY - 60.0, DAY) == pytest.approx(1.44, abs=0.005)
+    assert len(adjuster.snapshot()["doses"]) == 301
+
+
 def test_the_ledger_survives_a_restart() -> None:
     adjuster, _ = _settled(0.19)
     adjuster.dosed(2.9 * HOUR, 0.15)

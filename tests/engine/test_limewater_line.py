@@ -384,29 +384,62 @@ def test_consumption_is_the_robust_slope_corrected_by_doses() -> None:
             log.dosed(day * DAY + (hour + 0.5) * HOUR, 0.4 / 24.0)
             log.dosed(day * DAY + (hour + 0.6) * HOUR, 0.0)
     slope = theilslopes([r - 0.4 * day for day, r in enumerate(results)], range(7)).slope
-    found = log.consumption()
+    found = log.consumption(7 * DAY)
     assert found is not None
     assert found.dkh_per_day == pytest.approx(-slope, abs=1e-6)
     assert found.dkh_per_day == pytest.approx(0.5, abs=0.02)
     # Back from 7.39 to 8 in a week: 0.61 / 7 a day more.
-    assert log.to_hold(8.0) == pytest.approx(found.dkh_per_day + 0.61 / 7.0, abs=1e-6)
-    assert log.to_hold(15.0) == 1.0
+    assert log.to_hold(7 * DAY, 8.0) == pytest.approx(found.dkh_per_day + 0.61 / 7.0, abs=1e-6)
+    assert log.to_hold(7 * DAY, 15.0) == 1.0
     assert len(log.snapshot()["doses"]) == 7 * 24
 
 
 def test_too_few_results_say_nothing_and_old_ones_go() -> None:
     log = AlkalinityLog()
     assert log.last is None
-    assert log.to_hold(8.0) is None
+    assert log.to_hold(0.0, 8.0) is None
     for day in range(3):
         log.tested(day * DAY, 8.0)
         log.dosed(day * DAY, 0.1)
-    assert log.to_hold(8.0) == pytest.approx(0.1)
+    assert log.to_hold(2 * DAY, 8.0) == pytest.approx(0.1)
     log.tested(22.5 * DAY, 8.0)
     log.dosed(23.5 * DAY, 0.1)
     assert [test[0] for test in log.snapshot()["tests"]] == [2 * DAY, 22.5 * DAY]
     assert len(log.snapshot()["doses"]) == 1
-    assert log.consumption() is None
+    assert log.consumption(23.5 * DAY) is None
+
+
+@pytest.mark.parametrize("every_days", [7, 10])
+def test_consumption_does_not_sink_between_results(every_days: int) -> None:
+    """1 dKH a day is dosed and the results stay at 8: 1 dKH a day is consumed, by construction."""
+    log, days, ended = AlkalinityLog(), 3 * every_days, 0
+    for hour in range(24 * (days + 20)):
+        now = hour * HOUR
+        if hour % (24 * every_days) == 0 and hour <= 24 * days:
+            log.tested(now, 8.0)
+        log.dosed(now + 1.0, 1.0 / 24.0)
+        found, hold = log.consumption(now + 1.0), log.to_hold(now + 1.0, 8.0)
+        if hour < 24 * 2 * every_days:
+            continue  # three results
+        if found is None:
+            ended = ended or hour
+            assert hold is None
+            continue
+        assert not ended
+        assert found.dkh_per_day == pytest.approx(1.0, abs=0.01)
+        assert hold == pytest.approx(1.0, abs=0.01)
+    # The latest result counts for a fortnight.
+    assert ended == 24 * (days + 14)
+    assert len(log.snapshot()["doses"]) <= 24 * 36
+
+
+def test_a_result_of_more_than_a_fortnight_ago_tells_no_consumption() -> None:
+    """Three results within three days: 14 days later they are too old, not only too few."""
+    log = AlkalinityLog()
+    for day in range(3):
+        log.tested(day * DAY, 8.0)
+    assert log.consumption(16 * DAY) is not None
+    assert log.consumption(16 * DAY + 1.0) is None
 
 
 def test_the_view_tells_what_would_hold() -> None:

@@ -99,6 +99,44 @@ def test_a_thermometer_that_falls_silent_makes_no_jump() -> None:
     assert worst < 0.00015
 
 
+@pytest.mark.parametrize("bad_c", [85.0, -127.0, 0.0, 50.1])
+def test_what_a_broken_thermometer_reads_moves_no_level(bad_c: float) -> None:
+    """85 degC before the first conversion, -127 without a wire: trade facts, no source."""
+    probe = learned(Room(0.002, 3), 16.0)
+    t_s, warm_c = START + 16 * DAY, probe.snapshot()["reference_c"] + 3.0
+    before = probe.correction_m(t_s, probe.believed_c(t_s, warm_c))
+    assert before > 0.005
+    for minute in range(1, 12 * 60):
+        at_s = t_s + 60.0 * minute
+        now = probe.correction_m(at_s, probe.believed_c(at_s, bad_c))
+        # It fades as it does for a silent one: 6 mm in six hours are 0.02 mm a minute.
+        assert 0.0 <= before - now < 0.00003
+        before = now
+    assert before == 0.0
+    assert probe.snapshot()["temp_c"] == warm_c
+
+
+def test_a_jump_is_believed_once_its_correction_has_faded() -> None:
+    """From 3 K above the reference by 12 K, for good: six hours of doubt, then an hour back."""
+    probe = learned(Room(0.002, 3), 16.0)
+    t_s, warm_c = START + 16 * DAY, probe.snapshot()["reference_c"] + 3.0
+    probe.correction_m(t_s, probe.believed_c(t_s, warm_c))
+    assert probe.believed_c(t_s + 60.0, warm_c - 12.0) is None
+    assert probe.believed_c(t_s + 120.0, warm_c - 1.0) == warm_c - 1.0
+    # Anew, and a clock that is set back begins the wait again.
+    assert probe.believed_c(t_s + 9000.0, warm_c - 12.0) is None
+    before, offs = probe.correction_m(t_s + 120.0, warm_c), []
+    for minute in range(3, 8 * 60):
+        at_s = t_s + 60.0 * minute
+        now = probe.correction_m(at_s, probe.believed_c(at_s, warm_c - 12.0))
+        offs.append((now, abs(now - before)))
+        before = now
+    # -9 K of the learned drift in the end, and on the way no more than 18 mm an hour.
+    assert before == pytest.approx(-9.0 * probe.applied_m_per_k)
+    assert max(step for _, step in offs) < 0.00035
+    assert min(abs(off) for off, _ in offs) < 0.00005
+
+
 def test_hours_that_are_not_quiet_or_hardly_seen_teach_nothing() -> None:
     noisy, rare = ProbeTemperature(), ProbeTemperature()
     for n, (t_s, read_m, temp_c, _) in enumerate(Room(0.003).rows(8.0)):

@@ -166,6 +166,27 @@ def test_drift_of_readings_by_hand() -> None:
     assert view.verdict is SaltVerdict.CONCENTRATING
 
 
+def test_readings_within_minutes_are_one_reading_and_no_drift() -> None:
+    """Thrice to be sure; then over eight days the drift is that of the days alone (by hand)."""
+    tank = Tank(TYPED)
+    for minute, psu in ((0.0, 35.0), (2.0, 35.3), (4.0, 35.1)):
+        tank.t_s = 60.0 * minute
+        tank.book.record(tank.t_s, psu)
+    tank.look(None)
+    assert tank.view().drift_psu_per_day is None
+    tank.t_s = 1.9 * DAY_S
+    tank.book.record(tank.t_s, 35.1)
+    assert tank.view().drift_psu_per_day is None
+    tank.t_s = 8.0 * DAY_S
+    tank.book.record(tank.t_s, 35.9)
+    tank.look(None)
+    drift = tank.view().drift_psu_per_day
+    slopes = [(35.1 - first) / 1.9 for first in (35.0, 35.3, 35.1)]
+    slopes += [(35.9 - first) / 8.0 for first in (35.0, 35.3, 35.1)] + [0.8 / 6.1]
+    # Minutes of eight days are a thousandth.
+    assert drift == pytest.approx(sorted(slopes)[3], rel=2e-3)
+
+
 def test_readings_before_a_water_change_are_no_drift() -> None:
     tank = Tank(TYPED)
     for at in range(4):

@@ -1,13 +1,15 @@
 """Heat of a tank: gsw, worked exponentials, the alarm test vector, and an independent tank."""
 
 from dataclasses import replace
-from math import exp, inf, nan
+from math import exp, inf, nan, pi, sin
+from random import Random
 from typing import Any
 
 import gsw
 import pytest
 from custom_components.stillwell.engine import thermal
 from custom_components.stillwell.engine.alarm import AlarmSpec, DelayedAlarm
+from custom_components.stillwell.engine.cut_out import CutOut, CutOutFacts
 from custom_components.stillwell.engine.heater_watch import (
     HeaterVerdict,
     HeaterWatch,
@@ -295,6 +297,8 @@ def test_a_watch_comes_back_from_its_snapshot() -> None:
     "broken",
     [
         {"on": None}, {"on": ["x"]}, {"off": [True]}, {"taus": [inf]}, {"history": None},
+        {"peaks": 3}, {"peaks": [[1.0]]}, {"peaks": ["x"]}, {"peaks_since": "x"},
+        {"off_at": None}, {"drops": [nan]},
         {"history": {"hours": 3}}, {"history": {"hours": [[1.0]]}},
         {"history": {"hours": [[1.0, 2.0, 3.0, 4.0, "x"]]}},
         {"history": {"hours": [[1.0, 2.0, 3.0, 4.0, nan]]}},
@@ -303,8 +307,99 @@ def test_a_watch_comes_back_from_its_snapshot() -> None:
 )  # fmt: skip
 def test_a_damaged_snapshot_is_refused(broken: dict[str, Any]) -> None:
     watch = HeaterWatch(SPEC)
-    with pytest.raises(ValueError, match=r"no number|no list|no hour"):
+    with pytest.raises(ValueError, match=r"no number|no list|no hour|is no list"):
         watch.restore({"on": [], "off": [], "taus": [], "history": {"hours": []}} | broken)
+
+
+def _lit_tank(
+    tank: tuple[float, float, float, float], days: float, *, warm_c: float, weld_d: float = 1e9
+) -> tuple[set[HeaterVerdict], float | None]:
+    """Return the verdicts, and how warm it was when the circuit had to be off.
+
+    One lump, C dT/dt = P + L - UA (T - Ta) (Incropera and DeWitt, ch. 5; 4.092 kJ/(L K) is
+    TEOS-10's), lights from 10 to 20 h, a room of 20 degC and from the fifth day on another one.
+    """
+    volume_l, power_w, light_w, loss_w_per_k = tank
+    random, temp_c, is_on = Random(1), 25.5, False
+    watch = HeaterWatch(ThermalSpec(24.0, 28.0, power_w=power_w, volume_l=volume_l))
+    cut_out, verdicts = CutOut(28.0), set()
+    for minute in range(int(days * 1440)):
+        day, t_s = minute / 1440, 60.0 * (minute + 1)
+        room_c = (20.0 if day < 5.0 else warm_c) + sin(2.0 * pi * (day - 0.375))
+        watts = light_w if 10 <= day % 1 * 24 < 20 else 0.0
+        watts += power_w if is_on or day >= weld_d else 0.0
+        temp_c += 60.0 * (watts - loss_w_per_k * (temp_c - room_c)) / (4092.0 * volume_l)
+        seen_c = round(temp_c + random.gauss(0.0, 0.02), 1)
+        is_on = seen_c <= 25.3 or (is_on and seen_c < 25.6)
+        view = watch.take(t_s, seen_c, is_on=is_on)
+        verdicts.add(view.heater)
+        is_stuck = view.heater is HeaterVerdict.STUCK_ON
+        if cut_out.take(t_s, CutOutFacts(seen_c, t_s, view.is_high, is_stuck)).is_cut_out:
+            return verdicts, temp_c
+    return verdicts, None
+
+
+@pytest.mark.parametrize(
+    "tank",
+    [(450.0, 200.0, 100.0, 20.0), (450.0, 450.0, 200.0, 25.0), (120.0, 100.0, 30.0, 8.0),
+     (120.0, 50.0, 30.0, 6.0)],
+    ids=str,
+)  # fmt: skip
+def test_lights_that_warm_the_water_are_no_stuck_heater(
+    tank: tuple[float, float, float, float],
+) -> None:
+    """Litres, watts of heater and lights, W/K; a healthy heater is neither called stuck nor cut."""
+    verdicts, cut_c = _lit_tank(tank, 8.0, warm_c=23.0)
+    assert HeaterVerdict.STUCK_ON not in verdicts
+    assert HeaterVerdict.NORMAL in verdicts
+    assert cut_c is None
+
+
+@pytest.mark.parametrize(
+    ("tank", "weld_d"),
+    [((450.0, 200.0, 100.0, 20.0), 3.4), ((450.0, 200.0, 100.0, 20.0), 3.6),
+     ((450.0, 450.0, 200.0, 25.0), 3.4), ((450.0, 450.0, 200.0, 25.0), 3.6),
+     ((120.0, 100.0, 30.0, 8.0), 3.4), ((120.0, 50.0, 30.0, 6.0), 3.4),
+     ((120.0, 50.0, 30.0, 6.0), 3.6)],
+    ids=str,
+)  # fmt: skip
+def test_welded_contacts_are_found_with_lights_too(
+    tank: tuple[float, float, float, float], weld_d: float
+) -> None:
+    """Before the water is at the upper limit of 28 degC, and far below one kelvin more."""
+    verdicts, cut_c = _lit_tank(tank, 5.0, warm_c=20.0, weld_d=weld_d)
+    assert HeaterVerdict.STUCK_ON in verdicts
+    assert cut_c is not None
+    assert cut_c < 28.0
+
+
+@pytest.mark.parametrize(
+    ("tank", "weld_d"),
+    [((120.0, 100.0, 60.0, 8.0), 3.0), ((120.0, 100.0, 60.0, 8.0), 3.85),
+     ((120.0, 100.0, 30.0, 8.0), 3.6)],
+    ids=str,
+)  # fmt: skip
+def test_what_lights_or_the_dark_hide_is_cut_by_the_limit_at_the_latest(
+    tank: tuple[float, float, float, float], weld_d: float
+) -> None:
+    """Contacts that weld where the slope alone cannot tell: cut within a kelvin of the limit."""
+    _, cut_c = _lit_tank(tank, 6.0, warm_c=20.0, weld_d=weld_d)
+    assert cut_c is not None
+    assert cut_c < 29.0
+
+
+def test_before_a_day_is_learned_a_rise_without_a_stretch_on_before_says_nothing() -> None:
+    """0.6 K an hour, far beyond the switch point: lights that nobody saw yet would do."""
+    watch, t_s = HeaterWatch(SPEC), 0.0
+    for is_on, start_c, per_min in 3 * ((True, 25.0, 0.01), (False, 25.4, -0.01)):
+        for minute in range(40):
+            t_s += 60.0
+            watch.take(t_s, start_c + per_min * minute, is_on=is_on)
+    watch.take(t_s + 60.0, 25.9, is_on=None)
+    seen = {
+        watch.take(t_s + 120.0 + 60.0 * i, 25.9 + 0.01 * i, is_on=False).heater for i in range(100)
+    }
+    assert HeaterVerdict.STUCK_ON not in seen
 
 
 # History

@@ -11,7 +11,11 @@ from .validity import DamagedError, InputFault, not_negative, number
 
 SPAN_S: Final = 21.0 * DAY_S
 """Older results say what was consumed then, not now (common practice, no source)."""
+LATEST_TEST_S: Final = 14.0 * DAY_S
+"""A result older than this says nothing of the alkalinity now."""
 MOST_TESTS: Final = 60
+MOST_DOSES: Final = 24 * 36
+"""One an hour, back to the oldest result that may count: 21 days before one of 14 days ago."""
 MOST_DKH_PER_DAY: Final = 1.0
 """Change a day that animals bear (common practice, no source)."""
 PPM_PER_MEQ_PER_L: Final = 50.0435
@@ -47,7 +51,7 @@ class AlkalinityLog:
 
     def __init__(self) -> None:
         self._tests: deque[TestResult] = deque(maxlen=MOST_TESTS)
-        self._doses: deque[KnownDose] = deque()
+        self._doses: deque[KnownDose] = deque(maxlen=MOST_DOSES)
 
     @property
     def last(self) -> TestResult | None:
@@ -76,20 +80,26 @@ class AlkalinityLog:
             self._doses.pop()
             rise += last.rise_dkh
         self._doses.append(KnownDose(t_s, rise))
-        while self._doses[0].t_s < t_s - SPAN_S:
+        # What was dosed since the oldest result is taken off all that follow: without it they
+        # would seem to be consumed less and less, down to nothing.
+        needed_s = min((test.t_s for test in self._tests), default=t_s)
+        while self._doses[0].t_s < t_s - SPAN_S and self._doses[0].t_s <= needed_s:
             self._doses.popleft()
 
-    def consumption(self) -> Consumption | None:
-        """Return the consumption; None: too few results."""
+    def consumption(self, t_s: float) -> Consumption | None:
+        """Return the consumption at a time; None: too few results, or the latest is too old."""
+        last = self.last
+        if last is None or t_s - last.t_s > LATEST_TEST_S:
+            return None
         return consumption(list(self._tests), list(self._doses))
 
-    def to_hold(self, target_dkh: float) -> float | None:
-        """Return the daily dose (dKH) that holds the target; None: too few results.
+    def to_hold(self, t_s: float, target_dkh: float) -> float | None:
+        """Return the daily dose (dKH) that holds the target; None: too few results, or too old.
 
         Raises:
             InputError: A target outside 1 to 30 dKH.
         """
-        used, last = self.consumption(), self.last
+        used, last = self.consumption(t_s), self.last
         if used is None or last is None:
             return None
         return dose_to_hold(used.dkh_per_day, last.alkalinity_dkh, target_dkh, MOST_DKH_PER_DAY)
@@ -113,7 +123,7 @@ class AlkalinityLog:
             for when, rise in _pairs(data.get("doses"))
         ]
         self._tests = deque(tests, maxlen=MOST_TESTS)
-        self._doses = deque(doses)
+        self._doses = deque(doses, maxlen=MOST_DOSES)
 
 
 def _pairs(values: object) -> list[tuple[float, float]]:

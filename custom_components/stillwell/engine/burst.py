@@ -60,8 +60,10 @@ class BurstWatch:
         fallen_l = median(v for _, v in earlier) - now_l
         if fallen_l < LEAST_FRAC * capacity_l:
             return
-        lost_l = max(self._from_l - now_l, 0.0)
         took_s = median(at_s for at_s, _ in latest) - median(at_s for at_s, _ in earlier)
+        if took_s <= 0.0:
+            return  # reports so rare that one sample stands in both: the next look tells
+        lost_l = max(self._from_l - now_l, 0.0)
         self.verdict = LossVerdict(
             is_alarm=True,
             excess_l_per_h=fallen_l / took_s * HOUR_S,

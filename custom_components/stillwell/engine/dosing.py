@@ -19,10 +19,11 @@ RETURN_S: Final = 6.0 * HOUR_S
 LEARN_S: Final = 4.0 * RETURN_S
 """Time of the part that learns the usual need; four times the other is critically damped."""
 _PAIR: Final = 2
-KEPT_S: Final = 25.0 * HOUR_S
-"""The longest local day; the rolling day is shorter."""
 MERGED_S: Final = 300.0
 """A pump that runs all day is noted in so many steps."""
+DOSES_KEPT: Final = 25 * 12 + 1
+"""The longest local day of them; the rolling day is shorter. Bounded by count and never by the
+clock: one look with the clock a day ahead must not empty the ledger."""
 LEAST_DOSE_L: Final = 1e-4
 """Two drops; less room than that is none."""
 LONGEST_STEP_S: Final = HOUR_S
@@ -120,7 +121,7 @@ class DoseAdjuster:
         self._usual = 0.0
         """What is usually needed, L/h: learned slowly."""
         self._last_s: float | None = None
-        self._doses: deque[tuple[float, float]] = deque()
+        self._doses: deque[tuple[float, float]] = deque(maxlen=DOSES_KEPT)
 
     def dosed(self, t_s: float, dose_l: float) -> None:
         """Note a dose that was given, whoever gave it; those within 5 minutes become one.
@@ -140,8 +141,6 @@ class DoseAdjuster:
 
     def look(self, t_s: float, facts: DosingFacts) -> DoseAdvice:
         """Return the advice; call it at every report and each minute."""
-        while self._doses and self._doses[0][0] <= t_s - KEPT_S:
-            self._doses.popleft()
         reason = self._bar(facts)
         if reason is not NoDose.NONE or facts.depth_m is None:
             self._rate, self._last_s = 0.0, t_s
@@ -229,7 +228,7 @@ class DoseAdjuster:
         spec = self.spec
         self._usual = min(max(float(usual or 0.0), spec.floor_l_per_h), spec.ceiling_l_per_h)
         self._last_s = None if last is None else float(last)
-        self._doses = deque((float(when), float(dose)) for when, dose in doses)
+        self._doses = deque(((float(when), float(dose)) for when, dose in doses), maxlen=DOSES_KEPT)
 
 
 def _is_outside(value: float | None, band: tuple[float, float] | None) -> bool:

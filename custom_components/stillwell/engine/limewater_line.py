@@ -7,7 +7,7 @@ kills: whatever is not known is taken for the worse.
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from .alkalinity_log import MOST_DKH_PER_DAY, AlkalinityLog
+from .alkalinity_log import LATEST_TEST_S, MOST_DKH_PER_DAY, AlkalinityLog
 from .carbonate import TankWater
 from .consumption import Consumption
 from .delivery import Delivery, DeliveryWatch
@@ -35,8 +35,6 @@ ASSUMED_STOCK_C: Final = 20.0
 ASSUMED_PH: Final = 7.9
 """Where no pH is measured: low, because the same dose raises a low pH more."""
 WATER_C: Final = 25.0
-LATEST_TEST_S: Final = 14.0 * DAY_S
-"""A result older than this says nothing of the alkalinity now."""
 DOSE_ML_PER_L: Final = 0.5
 """Largest dose proposed for a litre of system (common practice, no source)."""
 HOURS_PER_DAY: Final = 24.0
@@ -191,7 +189,7 @@ class LimewaterLine:
             ),
         )
         l_per_day = HOURS_PER_DAY * advice.rate_l_per_h
-        hold_dkh = self._alkalinity.to_hold(self.spec.target_dkh)
+        hold_dkh = self._alkalinity.to_hold(t_s, self.spec.target_dkh)
         system_l = self.spec.system_l
         return LineView(
             advice=advice,
@@ -208,7 +206,7 @@ class LimewaterLine:
                 if self._delivery is None
                 else self._delivery.take(t_s, facts.stock_l, usable_l)
             ),
-            consumption=self._alkalinity.consumption(),
+            consumption=self._alkalinity.consumption(t_s),
             hold_dkh_per_day=hold_dkh,
             hold_l_per_day=(
                 None

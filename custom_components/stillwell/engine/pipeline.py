@@ -324,10 +324,11 @@ class VesselModel:
     def _without_drift(self, t_s: float, read_m: float) -> float:
         """Take off a reading what the probe's temperature has added."""
         probe, off_m = self._probe, 0.0
-        if self._temp_c is not None or not probe.is_new:
-            off_m = probe.correction_m(t_s, self._temp_c)
+        temp_c = probe.believed_c(t_s, self._temp_c)
+        if temp_c is not None or not probe.is_new:
+            off_m = probe.correction_m(t_s, temp_c)
             is_quiet = self._check is None and self._balance.flow is Flow.FALLING
-            probe.add(t_s, read_m, self._temp_c, is_quiet=is_quiet)
+            probe.add(t_s, read_m, temp_c, is_quiet=is_quiet)
         return min(max(0.0, read_m - off_m), self._shape.height_m)
 
     def is_told_by(self, view: VesselView, t_s: float) -> bool:

@@ -34,6 +34,14 @@ FIRST_SPREAD_M: Final = 0.002
 HUBER_SIGMAS: Final = 3.0
 TRUST_UP_S: Final = HOUR_S
 TRUST_DOWN_S: Final = 6 * HOUR_S
+COLDEST_C: Final = 0.0
+WARMEST_C: Final = 50.0
+"""A common thermometer reads 85 degC before its first conversion and -127 degC without a wire
+(common practice, no source); exactly 0 is an open input. A reservoir is never as warm or cold."""
+JUMP_K: Final = 10.0
+"""Litres of water do not warm by this much between two reports; a slipped probe does ..."""
+JUMP_HELD_S: Final = TRUST_DOWN_S
+"""... and is believed once the correction it would move has faded away."""
 STEADY_S: Final = DAY_S
 """A newly learned drift comes in over about this time, so that no level jumps."""
 
@@ -46,6 +54,7 @@ class ProbeTemperature:
         "_before",
         "_is_sure",
         "_n",
+        "_odd_s",
         "_reference_c",
         "_ring",
         "_seen_s",
@@ -72,6 +81,7 @@ class ProbeTemperature:
         self._temp_c: float | None = None
         self._trust = 0.0
         self._seen_s: float | None = None
+        self._odd_s: float | None = None  # since when it reads far from what it read
 
     # What is learned
 
@@ -147,6 +157,22 @@ class ProbeTemperature:
         self._n = KEEP * self._n + 1.0
 
     # What is taken off
+
+    def believed_c(self, t_s: float, temp_c: float | None) -> float | None:
+        """Return a thermometer's value as far as it can be that of the probe; else None.
+
+        Args:
+            t_s: Time (s).
+            temp_c: What it reads (degC); None when nobody knows.
+        """
+        if temp_c is None or not COLDEST_C < temp_c <= WARMEST_C:
+            return None
+        if self._temp_c is None or abs(temp_c - self._temp_c) <= JUMP_K:
+            self._odd_s = None
+            return temp_c
+        if self._odd_s is None or t_s < self._odd_s:
+            self._odd_s = t_s
+        return temp_c if t_s - self._odd_s >= JUMP_HELD_S else None
 
     def correction_m(self, t_s: float, temp_c: float | None) -> float:
         """Return what to take off a reading now, m.

@@ -31,6 +31,10 @@ from .validity import (
 RECORD_HOLDS_S: Final = 14 * DAY_S
 """How long a salinity that was typed in is taken for the present one."""
 RECORDS_KEPT: Final = 10
+RECORDS_SPAN_D: Final = 2.0
+RECORD_GAP_D: Final = 0.25
+"""Readings by hand over less than that say how well the hand repeats (our choice, as for the
+consumption of alkalinity)."""
 PROBE_DAYS: Final = 5
 """Drift of a probe is that of so many days: long enough for the noise, soon enough for a leak."""
 HOLDS_S: Final = 15 * MINUTE_S
@@ -200,7 +204,12 @@ class SalinityBook:
             points, holds_s, sigma = self._records, RECORD_HOLDS_S, RECORD_SIGMA_PSU
         since_s = max(self._changed_s, t_s - holds_s)
         recent = [((at - t_s) / DAY_S, psu) for at, psu in points if at >= since_s]
-        return robust_line(recent, sigma)
+        if self.spec.has_probe:
+            return robust_line(recent, sigma)
+        days = [day for day, _ in recent]
+        if not days or max(days) - min(days) < RECORDS_SPAN_D:
+            return None
+        return robust_line(recent, sigma, RECORD_GAP_D)
 
     def view(
         self,

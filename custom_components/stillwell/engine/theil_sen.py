@@ -20,17 +20,24 @@ class Line:
     sigma: float
 
 
-def robust_line(points: Sequence[tuple[float, float]], least_sigma_y: float) -> Line | None:
+def robust_line(
+    points: Sequence[tuple[float, float]], least_sigma_y: float, least_gap_x: float = 0.0
+) -> Line | None:
     """Return the line through at least three points at different x; None: too few.
 
     Args:
         points: Pairs of x and y.
         least_sigma_y: What a single y is known to at best; few points may agree by chance.
+        least_gap_x: Two points closer together make no slope: they tell how well a y repeats.
 
     Source: H. Theil, Indag. Math. 12 (1950) 85-91; P. K. Sen, J. Am. Stat. Assoc. 63 (1968)
     1379-1389. The sigma is that of least squares with the points' median distance.
     """
-    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in combinations(points, 2) if b[0] != a[0]]
+    slopes = [
+        (b[1] - a[1]) / (b[0] - a[0])
+        for a, b in combinations(points, 2)
+        if b[0] != a[0] and abs(b[0] - a[0]) >= least_gap_x
+    ]
     if len(points) < FEWEST or not slopes:
         return None
     slope = median(slopes)
