@@ -1,5 +1,6 @@
 """Dry air is no leak: psychrolib and gsw for what the air asks for, a reservoir that follows it."""
 
+from datetime import date, timedelta
 from math import exp
 from random import Random
 
@@ -42,7 +43,8 @@ def gap_pa(humidity_frac: float) -> float:
 
 def span(t_s: float) -> DaySpan:
     start_s = t_s - t_s % DAY_S
-    return DaySpan(f"day {start_s / DAY_S:.0f}", start_s, start_s + DAY_S)
+    key = (date(1970, 1, 1) + timedelta(seconds=start_s)).isoformat()
+    return DaySpan(key, start_s, start_s + DAY_S)
 
 
 class Lab:

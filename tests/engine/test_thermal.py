@@ -334,7 +334,8 @@ def _lit_tank(
         view = watch.take(t_s, seen_c, is_on=is_on)
         verdicts.add(view.heater)
         is_stuck = view.heater is HeaterVerdict.STUCK_ON
-        if cut_out.take(t_s, CutOutFacts(seen_c, t_s, view.is_high, is_stuck)).is_cut_out:
+        facts = CutOutFacts(seen_c, t_s, view.is_high, is_stuck)
+        if cut_out.take(t_s, facts, has_started=True).is_cut_out:
             return verdicts, temp_c
     return verdicts, None
 

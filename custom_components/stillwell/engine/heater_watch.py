@@ -259,13 +259,11 @@ class HeaterWatch:
         slope = self._slope_since_steady(phase, t_s)
         if limit_c is None or temp_c < limit_c or slope is None:
             return False
-        is_released = phase.is_released
-        if is_released is None and phase.before is not None:
-            is_released = phase.before - slope > EFFECT_FRAC * effect
+        is_held = phase.is_released is False
         known_s = 0.0 if self._peaks_since_s is None else t_s - self._peaks_since_s
         if known_s >= LEARNED_S:
-            share = HELD_FRAC if is_released is False else RELEASED_FRAC
-        elif is_released is False:
+            share = HELD_FRAC if is_held else RELEASED_FRAC
+        elif is_held:
             share = FIRST_FRAC
         else:
             return False  # lights that nobody saw yet would do; the high limit stands behind
