@@ -295,6 +295,23 @@ def test_a_noisy_source_that_stands_still_is_stuck() -> None:
     assert freed.accepted
 
 
+@pytest.mark.parametrize("per_report_m", [0.005, -0.0000231])
+def test_water_that_came_to_rest_is_not_stuck(per_report_m: float) -> None:
+    """No change is no use, if the readings never went to and fro at rest.
+
+    A vat of 50 cm filled within an hour, and a bin that 3 L a day left for days (900 cm2:
+    33.3 mm a day), each read in whole percent every minute; then nobody draws for two days.
+    """
+    conditioner = Conditioner(ConditioningSettings(0.5))
+    depth_m = 0.05 if per_report_m > 0.0 else 0.45
+    moving = round(0.35 / abs(per_report_m))
+    for minute in range(moving + 2880):
+        depth_m += per_report_m if minute < moving else 0.0
+        shown = reading(round(depth_m * 200.0) / 200.0)
+        verdict = conditioner.report(START + 60.0 * minute, shown)
+        assert verdict.reason is not Reason.STUCK
+
+
 def test_only_changes_are_never_stuck_and_their_silence_is_long_allowed() -> None:
     c = Conditioner(BOX)
     rows = list(reports(Course(days=2.0, sigma_m=0.0003, spikes=0.0, only_changes=True)))

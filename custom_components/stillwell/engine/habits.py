@@ -141,6 +141,7 @@ class Texture:
     __slots__ = (
         "_changes",
         "_fresh",
+        "_is_up",
         "_last",
         "_longest_run_s",
         "_noise_m",
@@ -168,6 +169,7 @@ class Texture:
         self._run_n = 0
         self._runs = 0
         self._longest_run_s = 0.0
+        self._is_up: bool | None = None
         self.since_duplicate = 0
         self.duplicates = 0
 
@@ -213,7 +215,11 @@ class Texture:
         else:
             if last is not None and self._run_start_s is not None:
                 run_s = t_s - self._run_start_s
-                self._runs += 1
+                is_up = depth_m > last[1]
+                # Water that moves ends runs all one way; only a value that goes to and fro at
+                # rest says how long it can stand still. Water that nobody uses is not stuck.
+                self._runs += self._is_up is not None and is_up is not self._is_up
+                self._is_up = is_up
                 self._longest_run_s = max(self._longest_run_s * 0.999, min(run_s, 86400.0))
                 self.since_duplicate += 1
             self._run_start_s, self._run_n = t_s, 0
