@@ -1,13 +1,11 @@
 """Stillwell: the water side of a saltwater aquarium, as an integration of the hub."""
 
 from itertools import batched
-from typing import Final
 
-from homeassistant.core import HassJob, HomeAssistant, callback
+from homeassistant.core import HomeAssistant, callback
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers.start import async_at_started
 from homeassistant.helpers.typing import ConfigType
-from homeassistant.util.hass_dict import HassKey
 
 # Platforms come with the package, in one go in the hub's import thread: else the set-up of each
 # would wait for an import of its own.
@@ -24,21 +22,16 @@ from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .salinity_actions import async_register as async_register_salinity
 from .sentences import async_register_sentences
+from .stop_watch import async_stop_watch
 from .water_change_actions import async_register as async_register_water_change
 
-HAS_BEGUN_TO_STOP: Final = HassKey[bool](f"{DOMAIN}_has_begun_to_stop")
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 
 
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     """Register the actions and the dashboard; they are there even while no system is set up."""
-
-    @callback
-    def _async_note_stop() -> None:
-        hass.data[HAS_BEGUN_TO_STOP] = True
-
-    # Before any system's own: the hub still counts as running while these are called.
-    hass.async_add_shutdown_job(HassJob(_async_note_stop))
+    # Before any system's own: the hub still counts as running while shutdown jobs are called.
+    async_stop_watch(hass)
     async_register(hass)
     async_register_report(hass)
     async_register_dosing(hass)
@@ -54,7 +47,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     """Set up a water system."""
     system = System(hass, entry)
     await system.async_load()
-    if hass.is_stopping or hass.data.get(HAS_BEGUN_TO_STOP):
+    if hass.is_stopping or async_stop_watch(hass).has_begun:
         # A reload that was under way. What puts its devices off at a stop has been called already:
         # a permit given now would stand until the hub is gone.
         return False

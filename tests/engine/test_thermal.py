@@ -389,18 +389,25 @@ def test_what_lights_or_the_dark_hide_is_cut_by_the_limit_at_the_latest(
     assert cut_c < 29.0
 
 
-def test_before_a_day_is_learned_a_rise_without_a_stretch_on_before_says_nothing() -> None:
-    """0.6 K an hour, far beyond the switch point: lights that nobody saw yet would do."""
-    watch, t_s = HeaterWatch(SPEC), 0.0
+@pytest.mark.parametrize(("share", "is_told"), [(0.5, False), (0.8, True)])
+def test_before_a_day_is_learned_only_a_rise_as_of_the_heater_tells(
+    share: float, *, is_told: bool
+) -> None:
+    """With no stretch on before it, far beyond the switch point: lights nobody saw yet would do.
+
+    The heater makes 1.2 K an hour of difference: 0.6 up with it, 0.6 down without.
+    """
+    watch, t_s = HeaterWatch(replace(SPEC, power_w=None)), 0.0
     for is_on, start_c, per_min in 3 * ((True, 25.0, 0.01), (False, 25.4, -0.01)):
         for minute in range(40):
             t_s += 60.0
             watch.take(t_s, start_c + per_min * minute, is_on=is_on)
     watch.take(t_s + 60.0, 25.9, is_on=None)
+    rise = 1.2 * share / 60.0
     seen = {
-        watch.take(t_s + 120.0 + 60.0 * i, 25.9 + 0.01 * i, is_on=False).heater for i in range(100)
+        watch.take(t_s + 120.0 + 60.0 * i, 25.9 + rise * i, is_on=False).heater for i in range(100)
     }
-    assert HeaterVerdict.STUCK_ON not in seen
+    assert (HeaterVerdict.STUCK_ON in seen) is is_told
 
 
 # History

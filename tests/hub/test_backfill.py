@@ -11,6 +11,7 @@ from unittest.mock import patch
 import pytest
 from custom_components.stillwell import backfill, entity
 from custom_components.stillwell.backfill import Learner
+from custom_components.stillwell.coordinator import VESSEL_PLATFORMS
 from custom_components.stillwell.engine.pipeline import VesselModel, VesselSpec
 from custom_components.stillwell.local_time import LocalTime
 from custom_components.stillwell.settings import vessel_settings
@@ -242,13 +243,14 @@ async def test_entities_are_added_a_few_at_a_time(hass: HomeAssistant, lab: Lab)
 
 
 async def test_a_hub_that_starts_is_given_all_at_once(hass: HomeAssistant, lab: Lab) -> None:
-    """Not a turn of the loop is given away between the first of a vessel's entities and the last.
+    """No turn of the loop is given away between the entities of a platform.
 
-    What others have queued would be waited for each time.
+    What others have queued would be waited for each time. A vessel has sensors and binary sensors,
+    and either platform may be ready first.
     """
     hass.set_state(CoreState.not_running)
     seen = await entities_by_turn(hass, lab)
-    assert {*seen} == {0, seen[-1]}
+    assert len({*seen} - {0}) <= len(VESSEL_PLATFORMS)
 
 
 async def test_a_hub_that_starts_does_not_wait_for_the_past(

@@ -45,9 +45,11 @@ ABOVE_K: Final = 1.0
 ABOVE_FRAC: Final = 0.5
 HELD_FRAC: Final = 0.25
 FIRST_FRAC: Final = 0.5
+UNSEEN_FRAC: Final = 0.6
 RELEASED_FRAC: Final = 0.8
 """How much of the heater's effect must be beyond all heat known by now: where the slope did not
-drop as the heater was switched off; the same before a day was learned; and where it did drop."""
+drop as the heater was switched off; the same before a day was learned; where it did drop, or is not
+known to have dropped, before a day was learned; and after."""
 
 
 class HeaterVerdict(StrEnum):
@@ -263,10 +265,9 @@ class HeaterWatch:
         known_s = 0.0 if self._peaks_since_s is None else t_s - self._peaks_since_s
         if known_s >= LEARNED_S:
             share = HELD_FRAC if is_held else RELEASED_FRAC
-        elif is_held:
-            share = FIRST_FRAC
         else:
-            return False  # lights that nobody saw yet would do; the high limit stands behind
+            # Lights that nobody saw yet might do; they seldom are that strong.
+            share = FIRST_FRAC if is_held else UNSEEN_FRAC
         fastest = max((peak for _, peak in self._peaks), default=0.0)
         return slope >= max(0.0, fastest) + share * effect
 
