@@ -18,11 +18,11 @@ from .coordinator import PLATFORMS, StillwellConfigEntry, System, async_remove_s
 from .dashboard_strategy import async_register as async_register_dashboard
 from .decision_text import async_load_texts
 from .dosing_actions import async_register as async_register_dosing
+from .hub_stop import async_hub_stop
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .salinity_actions import async_register as async_register_salinity
 from .sentences import async_register_sentences
-from .stop_watch import async_stop_watch
 from .water_change_actions import async_register as async_register_water_change
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
@@ -31,7 +31,7 @@ CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
 async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     """Register the actions and the dashboard; they are there even while no system is set up."""
     # Before any system's own: the hub still counts as running while shutdown jobs are called.
-    async_stop_watch(hass)
+    async_hub_stop(hass)
     async_register(hass)
     async_register_report(hass)
     async_register_dosing(hass)
@@ -47,7 +47,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
     """Set up a water system."""
     system = System(hass, entry)
     await system.async_load()
-    if hass.is_stopping or async_stop_watch(hass).has_begun:
+    if hass.is_stopping or async_hub_stop(hass).has_begun:
         # A reload that was under way. What puts its devices off at a stop has been called already:
         # a permit given now would stand until the hub is gone.
         return False

@@ -100,7 +100,7 @@ class LostChanges:
 
     def _ended(self, key: str, memory: ChangeMemory, now_s: float) -> ChangeMemory:
         """Do what is left to be done for a change; return what is left then."""
-        hass, lines = self._system.hass, self._system.lines
+        hass = self._system.hass
         is_new = not memory.owed and not memory.locked
         ended = memory.interrupted()
         if is_new:
@@ -112,20 +112,28 @@ class LostChanges:
                 ended = replace(ended, owed=self.fills(key, memory.sump))
             if ended.outcome.is_short or not self._is_removed(key):
                 async_tell_aborted(hass, key, title, ended.outcome)
-        there = [lines[line_id] for line_id in ended.owed if line_id in lines]
-        fresh = [line for line in there if not self._brings_salt_water(line, ended.refill)]
-        for line in fresh:
-            note = missing_note(hass, ended.title, ended.outcome)
-            line.watch.process(LockOutRequested(now_s, note))
-            line.refresh()
-        awaited = (line_id for line_id in ended.owed if line_id not in lines)
-        locked = (*ended.locked, *(line.subentry_id for line in fresh))
+        fresh, owed = self.lock_out(ended, now_s)
         return replace(
             ended,
-            owed=tuple(line_id for line_id in awaited if not self._is_removed(line_id)),
+            owed=owed,
             # One that is still there ends its notice itself, with the next change.
-            locked=locked if self._is_removed(key) else (),
+            locked=(*ended.locked, *fresh) if self._is_removed(key) else (),
         )
+
+    def lock_out(
+        self, memory: ChangeMemory, now_s: float
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Lock out the owed lines that run now; return those, and what is owed still."""
+        hass, lines = self._system.hass, self._system.lines
+        there = [lines[line_id] for line_id in memory.owed if line_id in lines]
+        fresh = [line for line in there if not self._brings_salt_water(line, memory.refill)]
+        note = missing_note(hass, memory.title, memory.outcome)
+        for line in fresh:
+            line.watch.process(LockOutRequested(now_s, note))
+            line.refresh()
+        awaited = (line_id for line_id in memory.owed if line_id not in lines)
+        owed = tuple(line_id for line_id in awaited if not self._is_removed(line_id))
+        return tuple(line.subentry_id for line in fresh), owed
 
     def _end_pauses(self, memory: ChangeMemory, now_s: float) -> None:
         for line_id, until_s in memory.paused.items():

@@ -147,7 +147,8 @@ class WaterChange(Watch):
             self._is_to_end = False
             self._ended(self._outcome, now_s)
         elif self._owed and self._outcome is not None:
-            self._lock_owed(self._outcome, now_s)
+            _, self._owed = self.system.lost_changes.lock_out(self._memory(self._outcome), now_s)
+            self._save()
         return super().async_start(now_s)
 
     @callback
@@ -250,16 +251,6 @@ class WaterChange(Watch):
             fills = self.system.lost_changes.fills(self.subentry_id, self.sump.subentry_id)
             self._owed = tuple(one for one in fills if one not in self.system.lines)
         self._tell(outcome)
-        self._save()
-
-    def _lock_owed(self, outcome: Outcome, now_s: float) -> None:
-        """Lock out what did not run when the change ended and runs now."""
-        lines, note = self.system.lines, missing_note(self.hass, self.title, outcome)
-        for line in [lines[one] for one in self._owed if one in lines]:
-            line.watch.process(LockOutRequested(now_s, note))
-            line.refresh()
-        there = self.system.entry.subentries
-        self._owed = tuple(one for one in self._owed if one in there and one not in lines)
         self._save()
 
     def _tell(self, outcome: Outcome) -> None:
@@ -417,8 +408,11 @@ class WaterChange(Watch):
         """Return where the change stands, and what ends it even without its settings."""
         if self._outcome is None:
             return {}
+        return self._memory(self._outcome).to_dict()
+
+    def _memory(self, outcome: Outcome) -> ChangeMemory:
         own = self.sump.subentry_id, self.refill.subentry_id
-        return ChangeMemory(self._outcome, self.title, *own, self._paused, self._owed).to_dict()
+        return ChangeMemory(outcome, self.title, *own, self._paused, self._owed)
 
     @override
     def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:

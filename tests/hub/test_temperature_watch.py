@@ -314,8 +314,8 @@ async def test_the_lockout_ends_before_the_cut_out(lab: Lab) -> None:
     assert at_the_end == ["off"]
 
 
-async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> None:
-    """A rule hears the end from on to off only, and may begin to listen after the watch."""
+async def _cools_while_unloaded(lab: Lab) -> None:
+    """Cut out at 27.2 degC, which ends while nobody looks."""
     lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
     await lab.set_up(watch())
     await _reports(lab, 27.2, 7)
@@ -323,6 +323,11 @@ async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> Non
     assert await lab.hass.config_entries.async_unload(lab.entry.entry_id)
     assert lab.state("cut_out").state == "unavailable"
     await _reports(lab, 25.5, 7)
+
+
+async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> None:
+    """A rule hears the end from on to off only, and may begin to listen after the watch."""
+    await _cools_while_unloaded(lab)
     assert await lab.hass.config_entries.async_setup(lab.entry.entry_id)
     await lab.hass.async_block_till_done()
     await _reports(lab, 25.5, 4)
@@ -335,12 +340,7 @@ async def test_a_cut_out_that_ends_in_a_restart_is_shown_to_end(lab: Lab) -> Non
 
 async def test_a_cut_out_that_ends_in_a_long_start_is_shown_until_rules_hear(lab: Lab) -> None:
     """Automations are armed when the hub has started; that may take longer than it is shown."""
-    lab.hass.states.async_set(SOURCE, "26.0", {"unit_of_measurement": "°C"})
-    await lab.set_up(watch())
-    await _reports(lab, 27.2, 7)
-    assert lab.state("cut_out").state == "on"
-    assert await lab.hass.config_entries.async_unload(lab.entry.entry_id)
-    await _reports(lab, 25.5, 7)
+    await _cools_while_unloaded(lab)
     lab.hass.set_state(CoreState.not_running)
     assert await lab.hass.config_entries.async_setup(lab.entry.entry_id)
     await lab.hass.async_block_till_done()

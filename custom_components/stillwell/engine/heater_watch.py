@@ -134,7 +134,6 @@ class _Phase:
     """Fastest rise while it is off, K/s, until the water is seen to fall."""
     before: float | None = None
     """Slope of the stretch on before, K/s."""
-    is_compared: bool = False
     is_released: bool | None = None
     """Whether the slope dropped as the heater was switched off; None: not known."""
 
@@ -300,9 +299,8 @@ class HeaterWatch:
         slope = self._slope_since_steady(phase, t_s)
         if slope is None or t_s - phase.steady_s < LEAST_LOOK_S:
             return
-        is_first = t_s - phase.steady_s >= HOUR_S and not phase.is_compared
+        is_first = t_s - phase.steady_s >= HOUR_S and phase.is_released is None
         if is_first and phase.before is not None:
-            phase.is_compared = True
             drop, effect = phase.before - slope, self._effect_k_per_s() or 0.0
             phase.is_released = drop > EFFECT_FRAC * self._most_effect(effect)
             self._drops.append(max(0.0, drop))
@@ -428,7 +426,7 @@ class HeaterWatch:
             raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of peaks")
         pairs = [_numbers(pair) for pair in peaks]
         if any(len(pair) != 2 for pair in pairs):  # noqa: PLR2004 - a pair
-            raise DamagedError(InputFault.OUTSIDE_RANGE, "a peak is no list of a day and a slope")
+            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of a day and a slope")
         self._peaks_since_s = None if since is None else _numbers([since])[0]
         self._peaks.extend((day, slope) for day, slope in pairs)
         self._drops.extend(drops)

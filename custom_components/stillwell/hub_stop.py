@@ -7,7 +7,7 @@ from homeassistant.util.hass_dict import HassKey
 from .const import DOMAIN
 
 
-class StopWatch:
+class HubStop:
     """Hears of the stop as a shutdown job of its own."""
 
     def __init__(self, hass: HomeAssistant) -> None:
@@ -20,8 +20,8 @@ class StopWatch:
         self.has_begun = True
 
 
-@singleton(HassKey[StopWatch](f"{DOMAIN}_stop_watch"))
+@singleton(HassKey[HubStop](f"{DOMAIN}_hub_stop"))
 @callback
-def async_stop_watch(hass: HomeAssistant) -> StopWatch:
+def async_hub_stop(hass: HomeAssistant) -> HubStop:
     """Return the one of this hub, made when it is first asked for."""
-    return StopWatch(hass)
+    return HubStop(hass)
