@@ -8,7 +8,7 @@ same hour of the day cancels.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import exp, sqrt
 from typing import Any, Final
 
@@ -123,6 +123,7 @@ class Balance:
         "_noise_l",
         "_samples",
         "_segment_s",
+        "_set_by_s",
         "_t_s",
         "_up",
         "_wander",
@@ -159,6 +160,7 @@ class Balance:
         self._width_l = 0.0
         self._gap_s = HOUR_S  # usual time between samples
         self._interrupted: tuple[float, bool] | None = None  # a fill when the hub stopped
+        self._set_by_s = 0.0  # by how much the clock was set back and nobody was told yet
         self._wander = (_FIRST_WANDER_FRAC * settings.capacity_l / DAY_S) ** 2 / DAY_S
 
     # --- what is known -------------------------------------------------------------------
@@ -377,7 +379,7 @@ class Balance:
             return
         f = self._filter
         if t_s < f.t_s:
-            self._set_clock(t_s - f.t_s)
+            self._set_back(t_s)
         if fill_on:
             self._end_any_drop(day)
             f = self._filter
@@ -757,8 +759,22 @@ class Balance:
         self._is_held = self._is_dark = True
         self._t_s = t_s
 
+    def _set_back(self, t_s: float) -> None:
+        """Go on at an earlier time: the clock was set back."""
+        by_s = t_s - self._filter.t_s
+        self._set_by_s += by_s
+        self._set_clock(by_s)
+        fill = self._last_fill
+        if fill is not None and fill.end_s is not None and fill.end_s > t_s:
+            self._last_fill = replace(fill, start_s=fill.start_s + by_s, end_s=fill.end_s + by_s)
+
+    def pop_set_by_s(self) -> float:
+        """By how much the clock was set back since the last call: 0, or a negative number."""
+        by_s, self._set_by_s = self._set_by_s, 0.0
+        return by_s
+
     def _set_clock(self, by_s: float) -> None:
-        """Move everything in time: the clock was set back."""
+        """Move in time all that is measured from now: the clock was set."""
         self._filter.t_s += by_s
         self._t_s += by_s
         self._metered_s += by_s

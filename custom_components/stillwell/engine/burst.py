@@ -71,6 +71,11 @@ class BurstWatch:
             lost_l=lost_l,
         )
 
+    def shift(self, by_s: float) -> None:
+        """Move a drop in time: the clock was set back."""
+        if self._since_s is not None:
+            self._since_s += by_s
+
     def accept(self) -> None:
         """Take the drop as known; it is told again only if a new one begins."""
         self.verdict = None

@@ -101,6 +101,19 @@ class Forecaster:
         if not block.is_measured:
             self._advance(block.end_s)
 
+    def shift(self, by_s: float) -> None:
+        """Move everything in time: the clock was set back. What the spans gather begins anew."""
+        for seen in self._spans.interrupt(self._offset_s):
+            self._take(seen)
+        self._spans, self._error_l = SpanGatherer(), None
+        self._end_s = None if self._end_s is None else self._end_s + by_s
+        self._time_s = None if self._time_s is None else self._time_s + by_s
+        if self._early is not None:
+            for i in range(0, len(self._early), _PER_SEEN):
+                self._early[i] += by_s  # a row begins with its start
+        self._past_day.shift(by_s)
+        self._table = self._drawn = None
+
     def _advance(self, until_s: float) -> None:
         if self._time_s is not None and self._rate.is_started:
             self._rate.pass_time(max(until_s - self._time_s, 0.0) / DAY_S)

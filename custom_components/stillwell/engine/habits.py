@@ -5,10 +5,13 @@ from collections.abc import Mapping
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
-from .quantities import HOUR_S
+from .quantities import DAY_S, HOUR_S
 
 _BINS: Final = 36
 """Intervals are counted in bins a factor sqrt(2) wide, from 1 s to two days."""
+
+_LONGEST_S: Final = 2 * DAY_S
+"""A longer one is no rhythm: the source was away, or the clock was set."""
 
 _INTERVALS_KNOWN: Final = 8.0
 _FORGET_AT: Final = 600.0
@@ -46,6 +49,7 @@ class Rhythm:
 
     def learn(self, interval_s: float) -> None:
         """Take one interval."""
+        interval_s = min(interval_s, _LONGEST_S)
         i = min(_BINS - 1, max(0, int(2.0 * log(max(1.0, interval_s)) / log(2.0) + 0.5)))
         self._known.clear()
         self._count[i] += 1.0

@@ -200,7 +200,18 @@ class DayBook:
         if not keys or keys[-1] < day.key:
             self._put(len(keys), day.key, day.end_s - day.start_s)
             self._forget_old()
+        elif keys[-1] > day.key:
+            self._take_back(day)
         return len(keys) - 1
+
+    def _take_back(self, day: DaySpan) -> None:
+        """Book on today what stands on days to come: the clock was ahead and is set back."""
+        first = bisect_right(self._keys, day.key)
+        ahead = self._numbers[_PER_DAY * first :]
+        del self._keys[first:], self._numbers[_PER_DAY * first :]
+        today = self._today(day)
+        for kind in (_USED, _ADDED, _UNEXPLAINED, _COVERED_S):
+            self._book(today, kind, sum(ahead[kind::_PER_DAY]))
 
     def advance(self, used_l: float, from_s: float, to_s: float, day: DaySpan) -> None:
         """Let the meter follow cumulative use; what it gains is booked on the days it spans."""

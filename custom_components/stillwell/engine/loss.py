@@ -415,6 +415,15 @@ class LossTest:
         self._since_s = None
         self._latched = None
 
+    def shift(self, by_s: float) -> None:
+        """Move everything in time: the clock was set back."""
+        if self._since_s is not None:
+            self._since_s += by_s
+        self._draws_free_s += by_s
+        if self._draw_left is not None:
+            left_l, until_s = self._draw_left
+            self._draw_left = (left_l, until_s + by_s)
+
     def reset(self) -> None:
         """Let go of the alarm and start the sum anew; what was learned stays."""
         self._clear()

@@ -42,6 +42,10 @@ class PastDay:
         kept.append([seen.start_s, end_s, seen.used_l, first_var, last_var])
         self._fill(kept)
 
+    def shift(self, by_s: float) -> None:
+        """Move all in time: the clock was set back."""
+        self._fill([row[0] + by_s, row[1] + by_s, *row[2:]] for row in self._rows())
+
     def _rows(self) -> list[list[float]]:
         numbers = self._numbers
         return [

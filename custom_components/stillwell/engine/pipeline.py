@@ -273,6 +273,10 @@ class VesselModel:
                 day=day,
                 resolution_m=self._conditioner.resolution_m,
             )
+        if by_s := balance.pop_set_by_s():
+            self._forecaster.shift(by_s)
+            self._loss.shift(by_s)
+            self._burst.shift(by_s)
         if not verdict.accepted or self._check is not None:
             is_seen = verdict.status.is_usable and self._check is None
             balance.hold(verdict.t_s, day, is_seen=is_seen)
