@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 from typing import Any, Final, override
 
 from homeassistant.components.sensor import (
@@ -39,6 +40,8 @@ MM_PER_M: Final = 1000.0
 TIME_STEP_S: Final = MINUTE_S
 TIME_STEP_FRAC: Final = 0.005
 FILL_TIME_STEP_S: Final = 15.0
+SAID_AGAIN_S: Final = 2 * MINUTE_S
+"""A level that stands is said again after this time, at the next report that is looked at."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +52,8 @@ class VesselSensorDescription(SensorEntityDescription):
     """A number, a word, or epoch seconds when the device class is timestamp."""
     step_abs: float = 0.0
     step_frac: float = 0.0
+    is_level: bool = False
+    """Whether rules go by it: they take a figure that nobody says again for one that is lost."""
     attributes_fn: Callable[[VesselView], Mapping[str, Any]] | None = None
     only_if: Callable[[VesselRuntime], bool] = lambda _: True
 
@@ -140,16 +145,19 @@ SENSORS: tuple[VesselSensorDescription, ...] = (
         native_unit_of_measurement=UnitOfRatio.PERCENTAGE,
         suggested_display_precision=0,
         step_abs=0.1,
+        is_level=True,
         value_fn=lambda view: percent(view.fill_frac),
     ),
     VolumeDescription(
         key="volume",
         translation_key="volume",
+        is_level=True,
         value_fn=lambda view: view.volume_l,
     ),
     VolumeDescription(
         key="usable_volume",
         translation_key="usable_volume",
+        is_level=True,
         value_fn=lambda view: view.usable_l,
         step_abs=0.02,
         step_frac=0.001,
@@ -305,6 +313,8 @@ class VesselSensor(StillwellEntity, SensorEntity):
     entity_description: VesselSensorDescription
     _raw: float | str | None = None
     _is_held = False
+    _said_s = -inf
+    """The accepted reading that was last passed on though it said nothing new."""
     # Plain properties: they change with nearly every report, so the hub's caches of them would
     # be thrown away as often, and an entity's dictionary grow with every throw.
     _shown: float | str | datetime | None = None
@@ -332,6 +342,19 @@ class VesselSensor(StillwellEntity, SensorEntity):
     @override
     def take(self) -> bool:
         """Take the figure; a move within the tolerance is not worth a write."""
+        return self._take_news() or (self.entity_description.is_level and self._is_to_be_said())
+
+    def _is_to_be_said(self) -> bool:
+        """Whether the strip goes on saying the same, and it is time to pass that on."""
+        good_s = self.runtime.model.conditioner.last_good_s
+        if self.runtime.view.held_s > 0.0 or good_s is None:
+            return False
+        if abs(good_s - self._said_s) < SAID_AGAIN_S:
+            return False
+        self._said_s = good_s
+        return True
+
+    def _take_news(self) -> bool:
         description = self.entity_description
         view = self.runtime.view
         raw, last = description.value_fn(view), self._raw

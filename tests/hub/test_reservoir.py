@@ -7,6 +7,7 @@ from custom_components.stillwell.const import DOMAIN
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import entity_registry as er
+from homeassistant.util import dt as dt_util
 
 from .lab import SOURCE, SQUARE_L_PER_CM, VALVE, Lab
 
@@ -88,6 +89,27 @@ async def test_a_refill_is_timed_and_measured(lab: Lab) -> None:
     assert lab.value("last_fill_duration") == pytest.approx(70, abs=4)
     assert lab.state("full_at").state == "unknown"
     assert lab.value("added_today") == pytest.approx(21 * SQUARE_L_PER_CM, rel=0.03)
+
+
+@pytest.mark.parametrize("key", ["fill", "volume", "usable_volume"])
+async def test_a_level_that_stands_is_said_again_while_the_strip_says_so(
+    hass: HomeAssistant, lab: Lab, key: str
+) -> None:
+    """A rule takes a figure without a report in a quarter of an hour for lost (our blueprints)."""
+    await lab.set_up()
+    await lab.run([20.0] * 15)
+    was = lab.state(key)
+    for _ in range(60):
+        await lab.run([20.0])
+        state = lab.state(key)
+        assert (dt_util.utcnow() - state.last_reported).total_seconds() <= 300
+        # Said again, not written anew: nothing for the recorder.
+        assert state.last_updated == was.last_updated
+    # A strip that says nothing any more is not made to look alive.
+    said = lab.state(key).last_reported
+    for _ in range(4):
+        await lab.wait(60)
+    assert lab.state(key).last_reported == said
 
 
 async def test_the_meter_never_runs_backwards_nor_with_noise(lab: Lab) -> None:
