@@ -498,10 +498,12 @@ class FillWatch:
             self._cancel_wake = None
 
     @callback
-    def _async_wake(self, now: datetime) -> None:
+    def _async_wake(self, _due: datetime) -> None:
         self._cancel_wake = None
         self._wake_s = None
-        self._line.async_tick(now.timestamp())
+        # The hub tells for when it was asked. In one that was busy meanwhile others may have told
+        # later times already, and this one would look like a clock that went back.
+        self._line.async_tick(dt_util.utcnow().timestamp())
 
 
 def _iso(t_s: float) -> str:

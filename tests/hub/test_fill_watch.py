@@ -12,8 +12,12 @@ from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 from homeassistant.helpers.storage import Store
+from homeassistant.util import dt as dt_util
 from homeassistant.util.file import WriteError
-from pytest_homeassistant_custom_component.common import async_mock_service
+from pytest_homeassistant_custom_component.common import (
+    async_fire_time_changed,
+    async_mock_service,
+)
 
 from .conftest import fill_line, reservoir
 from .lab import FLOAT, LEAK, VALVE, Lab
@@ -97,6 +101,43 @@ async def test_a_slow_refill_goes_on_while_the_top_off_draws(
     await go(1800, 8.0 / 3600)
     assert lab.line.watch.lockout_reason == "none"
     assert lab.is_valve_on
+
+
+async def test_a_hub_that_was_busy_is_no_clock_that_went_back(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """A hub answers nobody for some seconds; the sump's report comes before the late timer."""
+    hass.states.async_set(PUMP, "off")
+    hass.states.async_set("sensor.lagoon_sump", "15.00", CM)
+    top_off = fill_line("lagoon_sump", "Top-off", device=PUMP, source_vessel="lagoon_reservoir")
+    sump = reservoir("Lagoon sump", source="sensor.lagoon_sump")
+    await lab.set_up(sump, top_off, device=VALVE)
+
+    async def report(cm: float = 15.0) -> None:
+        hass.states.async_set("sensor.lagoon_sump", f"{cm:.2f}", CM)
+        await hass.async_block_till_done()
+
+    for _ in range(30):
+        await lab.run([20.0], 20)
+        await report()
+    # A short run of the reservoir's line: the end of its settling falls between two ticks.
+    await lab.wait(13)
+    await lab.valve(on=True)
+    await lab.wait(5)
+    await lab.valve(on=False)
+    hass.states.async_set(PUMP, "on", context=Context(parent_id="rule"))
+    for n in range(11):
+        await lab.run([20.0], 5)
+        await report(15.0 + 0.05 * n)
+    watch = lab.entry.runtime_data.lines["top-off"].watch
+    due_s = lab.watch.state.settle_until_s
+    assert watch.phase == "filling"
+    assert due_s is not None
+    lab.freezer.tick(due_s + 3 - dt_util.utcnow().timestamp())
+    await report(15.6)
+    async_fire_time_changed(hass)
+    await hass.async_block_till_done()
+    assert watch.phase == "filling", watch.decisions[-1]
 
 
 @pytest.mark.parametrize("cm_per_report", [0.05, 0.1])
