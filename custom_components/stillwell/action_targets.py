@@ -16,30 +16,46 @@ from .vessel import VesselRuntime
 from .watch import Watch
 
 
+def _found(
+    call: ServiceCall, *kinds: type[Owned]
+) -> tuple[dict[str, tuple[Owned, bool]], ServiceValidationError | None]:
+    """Return what of some kinds a call is aimed at, by id, and what is wrong with the call.
+
+    Beside each stands whether an entity of it was named, and not only its area, device or label.
+    """
+    hass = call.hass
+    referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
+    registry = er.async_get(hass)
+    found: dict[str, tuple[Owned, bool]] = {}
+    wrong: ServiceValidationError | None = None
+    for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
+        target = target_of(hass, registry.async_get(entity_id))
+        is_named = entity_id in referenced.referenced
+        if isinstance(target, kinds):
+            _, was_named = found.get(target.subentry_id, (target, False))
+            found[target.subentry_id] = target, is_named or was_named
+        elif is_named and wrong is None:
+            wrong = ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="not_a_watch" if issubclass(kinds[0], Watch) else "not_a_vessel",
+                translation_placeholders={"entity": entity_id},
+            )
+    if not found and wrong is None:
+        key = "no_watch" if issubclass(kinds[0], Watch) else "no_vessel"
+        wrong = ServiceValidationError(translation_domain=DOMAIN, translation_key=key)
+    return found, wrong
+
+
 def _targets(call: ServiceCall, *kinds: type[Owned]) -> list[Owned]:
     """Return what of some kinds a call is aimed at, each once.
 
     Raises:
         ServiceValidationError: An entity is of another kind, or nothing was found.
     """
-    hass = call.hass
-    referenced = async_extract_referenced_entity_ids(hass, TargetSelection(call.data))
-    registry = er.async_get(hass)
-    found: dict[str, Owned] = {}
-    for entity_id in sorted(referenced.referenced | referenced.indirectly_referenced):
-        target = target_of(hass, registry.async_get(entity_id))
-        if isinstance(target, kinds):
-            found[target.subentry_id] = target
-        elif entity_id in referenced.referenced:
-            raise ServiceValidationError(
-                translation_domain=DOMAIN,
-                translation_key="not_a_watch" if issubclass(kinds[0], Watch) else "not_a_vessel",
-                translation_placeholders={"entity": entity_id},
-            )
-    if not found:
-        key = "no_watch" if issubclass(kinds[0], Watch) else "no_vessel"
-        raise ServiceValidationError(translation_domain=DOMAIN, translation_key=key)
-    return list(found.values())
+    found, wrong = _found(call, *kinds)
+    if wrong is not None:
+        raise wrong
+    return [target for target, _ in found.values()]
 
 
 def vessels(call: ServiceCall) -> list[VesselRuntime]:
@@ -53,18 +69,36 @@ def vessels(call: ServiceCall) -> list[VesselRuntime]:
 
 
 def lines(call: ServiceCall) -> list[FillLine]:
-    """Return the lines a call is aimed at; a vessel stands for the lines that fill it."""
+    """Return the lines a call is aimed at; a vessel stands for the lines that fill it.
+
+    Raises:
+        ServiceValidationError: An entity is of another kind, or a vessel has no line.
+    """
+    found, wrong = lines_there(call)
+    if wrong is not None:
+        raise wrong
+    return found
+
+
+def lines_there(call: ServiceCall) -> tuple[list[FillLine], ServiceValidationError | None]:
+    """Return the lines a call is aimed at as far as they are there, and what is wrong with it.
+
+    A vessel that was not named itself, in an area of others, may have no line.
+    """
+    targets, wrong = _found(call, VesselRuntime, FillLine)
     found: dict[str, FillLine] = {}
-    for target in _targets(call, VesselRuntime, FillLine):
-        filled = [target] if isinstance(target, FillLine) else []
-        if isinstance(target, VesselRuntime) and not (filled := target.lines):
-            raise ServiceValidationError(
+    for target, _ in targets.values():
+        filled = target.lines if isinstance(target, VesselRuntime) else [target]
+        found |= {line.subentry_id: line for line in filled if isinstance(line, FillLine)}
+    for target, is_named in targets.values():
+        is_without = isinstance(target, VesselRuntime) and not target.lines
+        if is_without and wrong is None and (is_named or not found):
+            wrong = ServiceValidationError(
                 translation_domain=DOMAIN,
                 translation_key="no_fill_line",
                 translation_placeholders={"vessel": target.title},
             )
-        found |= {line.subentry_id: line for line in filled}
-    return list(found.values())
+    return list(found.values()), wrong
 
 
 def watches[W: Watch](call: ServiceCall, kind: type[W]) -> list[W]:

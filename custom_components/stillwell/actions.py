@@ -1,5 +1,6 @@
 """Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
+import asyncio
 from datetime import UTC, datetime
 from typing import Final
 
@@ -11,7 +12,7 @@ from homeassistant.helpers.service import async_register_admin_service
 from homeassistant.util import dt as dt_util
 from homeassistant.util.json import JsonValueType
 
-from .action_targets import lines, register, vessels
+from .action_targets import lines, lines_there, register, vessels
 from .blueprint_care import async_install, async_why_not_written
 from .const import DOMAIN
 from .daily_statistics import async_write_daily_use, statistic_id
@@ -46,8 +47,12 @@ REASON_LENGTH: Final = 200
 
 
 async def _lock_out(call: ServiceCall) -> ServiceResponse:
-    for line in lines(call):
-        await line.async_lock_out(call.data[ATTR_REASON])
+    """Lock out all lines at once; what is wrong with the call is told after that."""
+    found, wrong = lines_there(call)
+    # No OFF may wait until the lockout of another line is on the disk.
+    await asyncio.gather(*(line.async_lock_out(call.data[ATTR_REASON]) for line in found))
+    if wrong is not None:
+        raise wrong
     return None
 
 

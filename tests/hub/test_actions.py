@@ -1,17 +1,26 @@
 """Actions and diagnostics: right answers, and refusals that say why."""
 
+import asyncio
 import json
 from datetime import timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.diagnostics import async_get_config_entry_diagnostics
-from homeassistant.core import HomeAssistant
+from custom_components.stillwell.storage import VesselStore
+from homeassistant.core import Context, HomeAssistant
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import area_registry as ar
+from homeassistant.helpers import device_registry as dr
+from homeassistant.setup import async_setup_component
 from homeassistant.util import dt as dt_util
 
+from .conftest import fill_line, reservoir
 from .lab import SOURCE, SQUARE_L_PER_CM, VALVE, Lab
+
+if TYPE_CHECKING:
+    from custom_components.stillwell.fill_line import FillLine
 
 STEP_S = 300.0
 CM_PER_STEP_AT_3_L_PER_DAY = 3.0 / SQUARE_L_PER_CM / 288.0
@@ -95,6 +104,100 @@ async def test_lock_out_needs_a_fill_line(lab: Lab) -> None:
                 DOMAIN, action, {"entity_id": lab.state("volume").entity_id, **data}, blocking=True
             )
         assert refused.value.translation_key == "no_fill_line"
+
+
+SECOND = "input_boolean.second"
+
+
+async def two_lines(hass: HomeAssistant, lab: Lab) -> list[FillLine]:
+    """Two lines into the reservoir, both filling, and a sump that none leads into."""
+    devices = {"input_boolean": {"lagoon_valve": None, "second": None}}
+    assert await async_setup_component(hass, "input_boolean", devices)
+    await lab.set_up(
+        reservoir("Lagoon sump", source="sensor.lagoon_sump"),
+        fill_line("lagoon_reservoir", "Second line", device=SECOND),
+        device=VALVE,
+    )
+    await lab.settle()
+    for device in (VALVE, SECOND):
+        hass.states.async_set(device, "on", context=Context(parent_id="rule"))
+    await hass.async_block_till_done()
+    found = list(lab.entry.runtime_data.lines.values())
+    assert [line.watch.phase for line in found] == ["filling", "filling"]
+    return found
+
+
+async def test_a_lockout_of_an_area_takes_all_its_lines(hass: HomeAssistant, lab: Lab) -> None:
+    """A vessel without a line in the same area is no reason to lock nobody out."""
+    found = await two_lines(hass, lab)
+    area = ar.async_get(hass).async_create("Fish room")
+    registry = dr.async_get(hass)
+    for device in dr.async_entries_for_config_entry(registry, lab.entry.entry_id):
+        registry.async_update_device(device.id, area_id=area.id)
+    await hass.services.async_call(
+        DOMAIN, "lock_out", {"area_id": area.id, "reason": "wet"}, blocking=True
+    )
+    assert all(line.watch.is_locked_out for line in found)
+
+
+async def test_an_area_without_a_line_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up()
+    area = ar.async_get(hass).async_create("Fish room")
+    registry = dr.async_get(hass)
+    for device in dr.async_entries_for_config_entry(registry, lab.entry.entry_id):
+        registry.async_update_device(device.id, area_id=area.id)
+    with pytest.raises(ServiceValidationError) as refused:
+        await hass.services.async_call(
+            DOMAIN, "lock_out", {"area_id": area.id, "reason": "wet"}, blocking=True
+        )
+    assert refused.value.translation_key == "no_fill_line"
+
+
+async def test_what_is_not_there_keeps_no_line_from_its_lockout(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """The lockout of a line that was removed, or whose system does not run, in a rule's list."""
+    found = await two_lines(hass, lab)
+    with pytest.raises(ServiceValidationError) as refused:
+        await hass.services.async_call(
+            DOMAIN,
+            "lock_out",
+            {
+                "entity_id": ["binary_sensor.gone_lockout", lab.entity_id("lockout")],
+                "reason": "wet",
+            },
+            blocking=True,
+        )
+    assert refused.value.translation_key == "not_a_vessel"
+    assert [line.watch.is_locked_out for line in found] == [True, False]
+
+
+async def test_no_line_waits_until_the_lockout_of_another_is_on_the_disk(
+    hass: HomeAssistant, lab: Lab, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = await two_lines(hass, lab)
+    disk = asyncio.Event()
+
+    async def save(*_args: object) -> bool:
+        return await disk.wait()
+
+    monkeypatch.setattr(VesselStore, "async_save_now", save)
+    asked = hass.async_create_task(
+        hass.services.async_call(
+            DOMAIN,
+            "lock_out",
+            {"entity_id": lab.state("volume").entity_id, "reason": "wet"},
+            blocking=True,
+        )
+    )
+    for _ in range(10):
+        await asyncio.sleep(0)
+    on = [line.watch.is_on for line in found]
+    assert not asked.done()
+    disk.set()
+    await asked
+    await hass.async_block_till_done()
+    assert on == [False, False]
 
 
 async def test_lock_out_and_reset_by_action(lab: Lab) -> None:
