@@ -4,9 +4,11 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from homeassistant.components.valve import ValveEntity, ValveEntityFeature
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState
 from homeassistant.setup import async_setup_component
+from pytest_homeassistant_custom_component.common import setup_test_component_platform
 
 from .conftest import LOCKOUT, Bench
 
@@ -139,6 +141,36 @@ async def test_one_failing_output_holds_up_no_other(bench: Bench) -> None:
     assert set(bench.commands) == EVERY_OFF - {("close_valve", VALVE)}
     assert len(bench.lock_outs) >= 1
     assert len(bench.messages) == 1
+
+
+class Valve(ValveEntity):
+    """An open valve as an integration brings it: what it can do is all that the hub asks of it."""
+
+    _attr_should_poll = False
+    _attr_reports_position = True
+    _attr_current_valve_position: int | None = 100
+
+    def __init__(self, name: str, features: ValveEntityFeature) -> None:
+        self._attr_name = name
+        self._attr_supported_features = features
+
+    async def async_set_valve_position(self, position: int) -> None:
+        self._attr_current_valve_position = position
+        self.async_write_ha_state()
+
+
+async def test_a_valve_that_knows_positions_only_keeps_no_other_open(bench: Bench) -> None:
+    """The hub refuses to close it, and with it all that are named beside it."""
+    both = ValveEntityFeature.CLOSE | ValveEntityFeature.SET_POSITION
+    found = [Valve("bay", ValveEntityFeature.SET_POSITION), Valve("quay", both)]
+    setup_test_component_platform(bench.hass, "valve", found)
+    assert await async_setup_component(bench.hass, "valve", {"valve": {"platform": "test"}})
+    await bench.settle()
+    outputs = ["valve.bay", "valve.quay", PUMP]
+    assert [bench.state(one) for one in outputs[:2]] == ["open", "open"]
+    await ready(bench, ALL | {"outputs": outputs})
+    await wet(bench)
+    assert [bench.state(one) for one in outputs] == ["closed", "closed", "off"]
 
 
 @pytest.mark.parametrize("state", ["unavailable", "unknown"])
