@@ -7,7 +7,12 @@ from typing import Any, Final
 
 from homeassistant.components.valve import ATTR_POSITION, ValveEntityFeature, ValveState
 from homeassistant.const import (
+    ATTR_AREA_ID,
+    ATTR_DEVICE_ID,
+    ATTR_DOMAIN,
     ATTR_ENTITY_ID,
+    ATTR_FLOOR_ID,
+    ATTR_LABEL_ID,
     ATTR_SERVICE,
     ATTR_SERVICE_DATA,
     ATTR_SUPPORTED_FEATURES,
@@ -30,6 +35,7 @@ from homeassistant.core import (
     split_entity_id,
 )
 from homeassistant.exceptions import HomeAssistantError
+from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 
 from .engine.guard_events import Actor
 
@@ -42,6 +48,7 @@ RULE_EVENTS: Final = ("automation_triggered", "script_started")
 DOMAIN_VALVE: Final = "valve"
 STARTS: Final = frozenset({SERVICE_TURN_ON, SERVICE_OPEN_VALVE})
 STOPS: Final = frozenset({SERVICE_TURN_OFF, SERVICE_CLOSE_VALVE})
+WIDE_TARGETS: Final = frozenset({ATTR_AREA_ID, ATTR_DEVICE_ID, ATTR_FLOOR_ID, ATTR_LABEL_ID})
 
 ANSWER_S: Final = 30.0
 """A device that answers within this time does what was asked of it. The hub itself names the one
@@ -59,7 +66,8 @@ class Actuator:
         """Name the device."""
         self.hass = hass
         self.entity_id = entity_id
-        self._is_valve = split_entity_id(entity_id)[0] == DOMAIN_VALVE
+        self._domain = split_entity_id(entity_id)[0]
+        self._is_valve = self._domain == DOMAIN_VALVE
         self._own_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
         self._rule_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
         self._asked: dict[bool, tuple[float, Actor]] = {}
@@ -83,8 +91,16 @@ class Actuator:
         def is_request(data: Mapping[str, Any]) -> bool:
             if data[ATTR_SERVICE] not in STARTS | STOPS:
                 return False
-            named = data[ATTR_SERVICE_DATA].get(ATTR_ENTITY_ID, ())
-            return self.entity_id in ([named] if isinstance(named, str) else named)
+            asked = data[ATTR_SERVICE_DATA]
+            named = asked.get(ATTR_ENTITY_ID, ())
+            if self.entity_id in ([named] if isinstance(named, str) else named):
+                return True
+            # By area, device or label a call reaches devices of its own domain only.
+            return (
+                data[ATTR_DOMAIN] == self._domain
+                and not asked.keys().isdisjoint(WIDE_TARGETS)
+                and self.entity_id in self._reached(asked)
+            )
 
         @callback
         def note(event: Event) -> None:
@@ -94,6 +110,10 @@ class Actuator:
                 stopped(event.context)
 
         return self.hass.bus.async_listen(EVENT_CALL_SERVICE, note, is_request)
+
+    def _reached(self, asked: dict[str, Any]) -> set[str]:
+        found = async_extract_referenced_entity_ids(self.hass, TargetSelection(asked))
+        return found.referenced | found.indirectly_referenced
 
     def actor_of_report(self, context: Context, t_s: float, *, on: bool | None) -> Actor:
         """Return who caused what the device reports; its own message answers who asked last."""
@@ -144,7 +164,7 @@ class Actuator:
             if not on and self._knows_positions_only:
                 action, data[ATTR_POSITION] = SERVICE_SET_VALVE_POSITION, 0
         else:
-            domain = split_entity_id(self.entity_id)[0]
+            domain = self._domain
             action = SERVICE_TURN_ON if on else SERVICE_TURN_OFF
         try:
             await self.hass.services.async_call(

@@ -9,12 +9,17 @@ from custom_components.stillwell.const import DOMAIN
 from homeassistant.components.valve import ValveEntityFeature
 from homeassistant.core import Context, CoreState, HassJob, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import area_registry as ar
+from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers import floor_registry as fr
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.helpers import label_registry as lr
 from homeassistant.helpers.storage import Store
 from homeassistant.util import dt as dt_util
 from homeassistant.util.file import WriteError
 from pytest_homeassistant_custom_component.common import (
+    MockConfigEntry,
     async_fire_time_changed,
     async_mock_service,
 )
@@ -897,3 +902,44 @@ async def test_a_device_that_answers_for_itself_does_what_was_asked_of_it(
     await hass.async_block_till_done()
     last = lab.watch.decisions[-1]
     assert (lab.state("guard_state").state, last["decision"], last["reason"]) == told
+
+
+@pytest.mark.parametrize("target", ["area_id", "device_id", "label_id", "floor_id"])
+@pytest.mark.parametrize("domain", ["switch", "light"])
+async def test_an_off_by_area_that_is_not_obeyed_is_repeated(
+    hass: HomeAssistant, lab: Lab, target: str, domain: str
+) -> None:
+    """Whoever switches all switches of a room off means the pump; who means the lights does not."""
+    entry = MockConfigEntry()
+    entry.add_to_hass(hass)
+    devices = dr.async_get(hass)
+    device = devices.async_get_or_create(
+        config_entry_id=entry.entry_id, identifiers={("plug", "1")}, name="Plug"
+    )
+    entity = er.async_get(hass).async_get_or_create(
+        "switch", "plug", "1", suggested_object_id="top_off", device_id=device.id
+    )
+    assert entity.entity_id == PUMP
+    floor = fr.async_get(hass).async_create("Cellar")
+    area = ar.async_get(hass).async_create("Fish room", floor_id=floor.floor_id)
+    label = lr.async_get(hass).async_create("Water")
+    devices.async_update_device(device.id, area_id=area.id, labels={label.label_id})
+    hass.states.async_set(PUMP, "off")
+    await lab.set_up(device=PUMP)
+    async_mock_service(hass, "light", "turn_off")
+    heard = async_mock_service(hass, "switch", "turn_off")
+    await lab.settle()
+    hass.states.async_set(PUMP, "on", context=Context(parent_id="rule"))
+    await lab.run([20.1, 20.2], 20)
+    assert lab.watch.phase == "filling"
+    ids = {
+        "area_id": area.id,
+        "device_id": device.id,
+        "label_id": label.label_id,
+        "floor_id": floor.floor_id,
+    }
+    await hass.services.async_call(domain, "turn_off", {target: ids[target]}, blocking=True)
+    heard.clear()
+    await lab.run([20.3, 20.4], 20)
+    assert (lab.watch.phase == "filling") is (domain == "light")
+    assert bool(heard) is (domain == "switch")
