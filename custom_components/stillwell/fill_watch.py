@@ -33,6 +33,7 @@ from .countdown import Countdown
 from .decision_text import common_text
 from .engine import guard
 from .engine.guard_events import (
+    Actor,
     ActuatorReported,
     BlockReason,
     Command,
@@ -203,6 +204,9 @@ class FillWatch:
             *self.actuator.async_follow_rules(),
             self.actuator.async_follow_requests(self._async_asked_to_stop),
         ]
+        if (on := self.actuator.is_on) is not self.state.actuator:
+            # It took the OFF at once, when nobody followed it yet, and will not say so again.
+            self.process(ActuatorReported(now_s, on, Actor.LINE))
         inputs = (*settings.high_inputs, *settings.leak_inputs, *settings.supply_empty_inputs)
         if inputs:
             unsubscribe.append(

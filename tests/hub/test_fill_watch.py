@@ -943,3 +943,23 @@ async def test_an_off_by_area_that_is_not_obeyed_is_repeated(
     await lab.run([20.3, 20.4], 20)
     assert (lab.watch.phase == "filling") is (domain == "light")
     assert bool(heard) is (domain == "switch")
+
+
+async def test_a_device_found_on_that_goes_off_at_once_is_not_stuck(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """A helper, and any device that the hub takes at its word, answers before the call returns."""
+    hass.states.async_set(PUMP, "on")
+    await lab.set_up(device=VALVE, secondary=[PUMP])
+    await lab.settle()
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    await lab.valve(on=True)
+    assert await hass.config_entries.async_setup(lab.entry.entry_id)
+    await hass.async_block_till_done()
+    assert not lab.is_valve_on
+    second = async_mock_service(hass, "switch", "turn_off")
+    await lab.settle()
+    assert lab.watch.lockout_reason == "none"
+    assert not second
+    await lab.settle()
+    assert lab.is_permitted
