@@ -199,6 +199,21 @@ def test_a_refill_teaches_the_guard_its_rate(vessel: Vessel) -> None:
     assert vessel.model.events
 
 
+@pytest.mark.parametrize("fill_on", [False, None])
+def test_what_somebody_pours_is_not_the_rate_of_the_device(
+    vessel: Vessel, fill_on: bool | None
+) -> None:
+    """Six litres from a canister in three minutes; a purifier takes an hour and more for them."""
+    depth_m = 0.2139
+    for _ in range(9):
+        depth_m += 0.0074
+        vessel.report(round(depth_m, 4), after_s=20.0, fill_on=fill_on)
+    for _ in range(60):
+        view = vessel.report(round(depth_m, 4), fill_on=fill_on)
+    assert view.last_fill.volume_l == pytest.approx(9 * 0.0074 * 90, rel=0.05)
+    assert vessel.model.guard_level(vessel.t_s).fill_rate_l_per_s is None
+
+
 def test_the_outlook_needs_a_level() -> None:
     vessel = Vessel()
     assert vessel.model.outlook(T0_S, T0_S + DAY_S, 0.0) is None

@@ -453,9 +453,14 @@ class VesselModel:
 
     @property
     def learned_fill_l_per_s(self) -> float | None:
-        """Mean rate of the last whole fill."""
+        """Mean rate of the last whole fill, if a fill device brought it.
+
+        What somebody poured says nothing of the device, which may be a hundred times slower.
+        """
         fill = self._balance.last_fill
         if fill is None or fill.end_s is None or fill.end_s <= fill.start_s:
+            return None
+        if not fill.attended_by_device:
             return None
         return fill.volume_l / (fill.end_s - fill.start_s)
 
