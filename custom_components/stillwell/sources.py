@@ -124,6 +124,8 @@ class _Follower:
         self._entry = entry
         self._subentry = subentry
         self.named = entities_of(subentry.data)
+        self._missing: set[str] = set()
+        self._unsubscribe: CALLBACK_TYPE | None = None
 
     def _issue_id(self, entity_id: str) -> str:
         return f"{self.named[entity_id]}_{self._subentry.subentry_id}_{entity_id}"
@@ -131,7 +133,12 @@ class _Follower:
     def _tell(self, entity_id: str, *, is_missing: bool) -> None:
         if not is_missing:
             ir.async_delete_issue(self._hass, DOMAIN, self._issue_id(entity_id))
+            self._missing.discard(entity_id)
+            if not self._missing:
+                self.end()
             return
+        self._missing.add(entity_id)
+        self._look_out()
         ir.async_create_issue(
             self._hass,
             DOMAIN,
@@ -146,6 +153,19 @@ class _Follower:
             translation_key=self.named[entity_id],
             translation_placeholders={"vessel": self._subentry.title, "entity": entity_id},
         )
+
+    def _look_out(self) -> None:
+        """Hear of every state that appears; no longer than need be, for the hub has many."""
+        if self._unsubscribe is None:
+            domains = {entity_id.split(".")[0] for entity_id in self.named}
+            self._unsubscribe = async_track_state_added_domain(self._hass, domains, self.appeared)
+
+    @callback
+    def end(self) -> None:
+        """Look out no longer."""
+        if self._unsubscribe is not None:
+            self._unsubscribe()
+            self._unsubscribe = None
 
     @callback
     def registry_updated(self, event: Event[er.EventEntityRegistryUpdatedData]) -> None:
@@ -166,7 +186,7 @@ class _Follower:
     @callback
     def appeared(self, event: Event[EventStateChangedData]) -> None:
         """An entity that was missing is there."""
-        if (entity_id := event.data["entity_id"]) in self.named:
+        if (entity_id := event.data["entity_id"]) in self._missing:
             self._tell(entity_id, is_missing=False)
 
     @callback
@@ -187,8 +207,6 @@ def async_follow(
     named = list(follower.named)
     return [
         async_track_entity_registry_updated_event(hass, named, follower.registry_updated),
-        async_track_state_added_domain(
-            hass, {entity_id.split(".")[0] for entity_id in named}, follower.appeared
-        ),
         async_at_started(hass, follower.started),
+        follower.end,
     ]

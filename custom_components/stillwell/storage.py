@@ -46,7 +46,10 @@ HUBS_SUFFIX: Final = ".corrupt."
 def _kept_aside(path: Path) -> str | None:
     """Return the name of the newest damaged file that was put aside for this one, if any."""
     damaged = path.with_name(f"{path.name}{DAMAGED_SUFFIX}")
-    found = [*path.parent.glob(f"{path.name}{HUBS_SUFFIX}*")]
+    if not path.parent.is_dir():
+        return None
+    begun = f"{path.name}{HUBS_SUFFIX}"
+    found = [one for one in path.parent.iterdir() if one.name.startswith(begun)]
     if damaged.exists():
         found.append(damaged)
     return max(found, key=lambda one: one.stat().st_mtime).name if found else None

@@ -28,6 +28,13 @@ def own_entities(hass: HomeAssistant) -> list[str]:
     return [entity.entity_id for entity in registry.entities.values() if entity.platform == DOMAIN]
 
 
+def all_vessels(hass: HomeAssistant) -> list[ConfigSubentry]:
+    """Return the vessels of all systems."""
+    return [
+        vessel for entry in hass.config_entries.async_entries(DOMAIN) for vessel in vessels_in(entry)
+    ]
+
+
 def vessels_in(system: ConfigEntry) -> list[ConfigSubentry]:
     """Return the vessels of a system, of every kind."""
     return [vessel for kind in VESSEL_KINDS for vessel in system.get_subentries_of_type(kind)]

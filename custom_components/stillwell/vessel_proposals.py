@@ -9,7 +9,7 @@ from .const import CONF_SOURCE, DOMAIN
 from .engine.quantities import Reason
 from .readings import state_number, state_unit
 from .vessel_forms import FIELD_NAME, FIELD_SOURCE, LEVEL_DOMAINS
-from .vessel_neighbours import free_name, own_entities, vessel_names, vessel_with
+from .vessel_neighbours import all_vessels, free_name, own_entities, vessel_names
 
 if TYPE_CHECKING:
     from homeassistant.config_entries import ConfigEntry
@@ -34,14 +34,13 @@ async def async_proposals(hass: HomeAssistant, system: ConfigEntry, kind: str) -
 
 def _level_source(hass: HomeAssistant, title: str) -> str | None:
     """Return the only free length in the hub, or the only one that bears the system's name."""
-    own = set(own_entities(hass))
+    not_free = {*own_entities(hass), *(vessel.data.get(CONF_SOURCE) for vessel in all_vessels(hass))}
     free = [
         state
         for state in hass.states.async_all(LEVEL_DOMAINS)
         if state_unit(state) in UNITS
+        and state.entity_id not in not_free
         and not isinstance(state_number(state), Reason)
-        and state.entity_id not in own
-        and vessel_with(hass, CONF_SOURCE, state.entity_id, None) is None
     ]
     named = [state for state in free if title.casefold() in state.name.casefold()]
     found = named or free

@@ -503,11 +503,11 @@ def costs(tab):
             "<= 150 us",
             own <= 150,
         )
-    flat = [one[k]["median_us"] / one[k]["bare_us"] for k in ("10d", "2h")]
+    flat = [one["beside"][k]["median_us"] for k in ("old", "young")]
     tab.row(
-        "after ten days to after two hours, in listeners",
+        "a vessel ten days old beside one of two hours, reports by turns",
         "",
-        times(*flat),
+        f"{num(flat[0], 0)} and {num(flat[1], 0)} us: {times(*flat)}",
         "",
         "",
         "flat (<= 1.15)",
