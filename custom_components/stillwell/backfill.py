@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 _LOGGER = logging.getLogger(__name__)
 
 DAYS_OF_STATISTICS: Final = 366
+CHUNK_OF_STATISTICS: Final = timedelta(days=15)
 CHUNK: Final = timedelta(days=1)
 CHUNK_STATES: Final = 400
 """So many states are read at once, for a few milliseconds and without work for the collector of
@@ -178,12 +179,14 @@ async def async_learn_from_recorder(
     learner = Learner(VesselModel(spec), settings, LocalTime())
     recorder = get_instance(hass)
     start = until - timedelta(days=recorder.keep_days)
-    means = await recorder.async_add_executor_job(
-        _hourly_means, hass, settings.source, until - timedelta(days=DAYS_OF_STATISTICS), start
-    )
-    if means:
-        unit = _unit(hass, settings.source)
+    at, unit = until - timedelta(days=DAYS_OF_STATISTICS), _unit(hass, settings.source)
+    while at < start:
+        end = min(at + CHUNK_OF_STATISTICS, start)
+        means = await recorder.async_add_executor_job(
+            _hourly_means, hass, settings.source, at, end
+        )
         await hass.async_add_executor_job(learner.learn_means, means, unit)
+        at = end
     # Of two lines the recorder could not tell which of them filled.
     device = runtime.lines[0].settings.device if len(runtime.lines) == 1 else None
     fill = Beside(None if device is None else Tape(hass, device, start))

@@ -31,7 +31,9 @@ def own_entities(hass: HomeAssistant) -> list[str]:
 def all_vessels(hass: HomeAssistant) -> list[ConfigSubentry]:
     """Return the vessels of all systems."""
     return [
-        vessel for entry in hass.config_entries.async_entries(DOMAIN) for vessel in vessels_in(entry)
+        vessel
+        for entry in hass.config_entries.async_entries(DOMAIN)
+        for vessel in vessels_in(entry)
     ]
 
 

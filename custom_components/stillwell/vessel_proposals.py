@@ -34,7 +34,10 @@ async def async_proposals(hass: HomeAssistant, system: ConfigEntry, kind: str) -
 
 def _level_source(hass: HomeAssistant, title: str) -> str | None:
     """Return the only free length in the hub, or the only one that bears the system's name."""
-    not_free = {*own_entities(hass), *(vessel.data.get(CONF_SOURCE) for vessel in all_vessels(hass))}
+    not_free = {
+        *own_entities(hass),
+        *(vessel.data.get(CONF_SOURCE) for vessel in all_vessels(hass)),
+    }
     free = [
         state
         for state in hass.states.async_all(LEVEL_DOMAINS)

@@ -7,7 +7,6 @@ import random
 from datetime import UTC, datetime
 
 import pytest
-
 from custom_components.stillwell.engine.burst import BurstWatch
 from custom_components.stillwell.engine.geometry import Box
 from custom_components.stillwell.engine.habits import Rhythm
