@@ -42,7 +42,7 @@ from .engine.guard_table import RUNNING, Phase
 from .engine.invalid import Code
 from .engine.salt_mass import Water
 from .engine.validity import number as stored_number
-from .engine.vat import USUAL_C
+from .engine.vat import usual_if_odd_c
 from .engine.water_change import (
     MOST_FRAC,
     Change,
@@ -270,11 +270,7 @@ class WaterChange(Watch):
         sump, vat = self.sump, self._vat.vessel
         psu, temp_c = self._vat.view.salinity_psu, self._vat.view.temp_c
         tank_c = self._tank_temp_c
-        system = Water(
-            self._system.volume_l,
-            self._tank_psu,
-            USUAL_C if tank_c is None else tank_c,
-        )
+        system = Water(self._system.volume_l, self._tank_psu, usual_if_odd_c(tank_c))
         return Plan(
             change_l=self.volume_l if volume_l is None else volume_l,
             system=system,
@@ -283,6 +279,7 @@ class WaterChange(Watch):
             vat_salinity=psu,
             # Two temperatures can be compared, one cannot.
             vat_temp_c=None if tank_c is None else temp_c,
+            tank_temp_c=tank_c,
             longest_step_s=self._longest_run_s + WAITS_S,
         )
 

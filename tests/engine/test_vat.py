@@ -3,7 +3,7 @@
 import gsw
 import pytest
 from custom_components.stillwell.engine.validity import InputError, InputFault
-from custom_components.stillwell.engine.vat import Wanted, stated_psu, to_mix
+from custom_components.stillwell.engine.vat import Wanted, stated_psu, to_mix, usual_if_odd_c
 
 
 def rho(psu: float, temp_c: float) -> float:
@@ -55,3 +55,9 @@ def test_a_specific_gravity_is_no_salinity() -> None:
         with pytest.raises(InputError) as caught:
             stated_psu(value)
         assert caught.value.fault is fault
+
+
+def test_a_temperature_that_no_such_water_has_is_not_taken() -> None:
+    """The density of 1983 holds from -2 to 40 degC (UNESCO Tech. Pap. Mar. Sci. 44)."""
+    assert [usual_if_odd_c(at) for at in (None, -2.1, 40.1, 85.0, float("nan"))] == [25.0] * 5
+    assert [usual_if_odd_c(at) for at in (-2.0, 21.5, 40.0)] == [-2.0, 21.5, 40.0]

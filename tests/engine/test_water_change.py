@@ -36,6 +36,8 @@ def test_nothing_speaks_against_it() -> None:
         ({"vat_salinity": None}, Refusal.SALINITY_UNKNOWN),
         ({"vat_salinity": 36.0}, Refusal.SALINITY_OFF),
         ({"vat_temp_c": 18.0}, Refusal.TEMPERATURE_OFF),
+        ({"vat_temp_c": 85.0}, Refusal.TEMPERATURE_OFF),
+        ({"tank_temp_c": -127.0}, Refusal.TEMPERATURE_OFF),
         ({"sump_l": 29.0}, Refusal.SUMP_TOO_LOW),
     ],
 )
@@ -54,6 +56,8 @@ def test_salinity_after_a_change() -> None:
     found = salinity_after(replace(PLAN, vat_salinity=40.0))
     assert found == pytest.approx(expected, abs=1e-3)
     assert salinity_after(replace(PLAN, vat_salinity=40.0, vat_temp_c=None)) == pytest.approx(found)
+    # A thermometer that reads what no water has does not take the figure away.
+    assert salinity_after(replace(PLAN, vat_salinity=40.0, vat_temp_c=85.0)) == pytest.approx(found)
     assert salinity_after(replace(PLAN, vat_salinity=None)) is None
 
 

@@ -313,6 +313,43 @@ async def test_temperatures_too_far_apart_are_refused(plant: Plant) -> None:
     assert told["refused"] == ["the temperature of the vat is more than 3 K off"]
 
 
+@pytest.mark.parametrize("where", ["tank", "vat"])
+async def test_a_thermometer_that_jumps_refuses_a_change_and_stops_none(
+    plant: Plant, where: str
+) -> None:
+    """A DS18B20 reads 85 degC from its start to its first conversion (data sheet, power-on reset).
+
+    A change that is under way goes on, shows where it stands, and can be stopped.
+    """
+    odd = f"sensor.{where}"
+    unit = {"unit_of_measurement": "°C"}
+    for entity_id in ("sensor.tank", "sensor.vat"):
+        plant.hass.states.async_set(entity_id, "25", unit)
+    await plant.lab.change("sump", temperature_source="sensor.tank")
+    await plant.lab.change("mixing_vat", temperature_source="sensor.vat")
+    await plant.run(8)
+    plant.hass.states.async_set(odd, "85", unit)
+    await plant.run(0.5)
+    off = "the temperature of the vat is more than 3 K off"
+    assert (await plant.ask())["refused"] == [off]
+    with pytest.raises(ServiceValidationError, match=off):
+        await plant.press("begin_water_change")
+    plant.hass.states.async_set(odd, "25", unit)
+    await plant.run(0.5)
+    await plant.press("begin_water_change")
+    await plant.run(4.0)
+    plant.hass.states.async_set(odd, "85", unit)
+    await plant.run(1.0)
+    drained_l = float(plant.shown("water_drained"))
+    assert drained_l == pytest.approx(plant.drained_l, abs=0.4)
+    assert drained_l > 9.0
+    expected = mixed_psu(15.0, 35.0, 34.0)
+    assert float(plant.shown("salinity_after_change")) == pytest.approx(expected, abs=2e-3)
+    await plant.press("stop_water_change")
+    assert plant.shown("water_change_stop") == "aborted_by_hand"
+    assert not plant.is_on(DRAIN)
+
+
 async def test_the_plan_switches_nothing(plant: Plant) -> None:
     told = await plant.ask(volume_l=30.0)
     assert told["volume_l"] == 30.0

@@ -26,6 +26,7 @@ MOST_PSU: Final = 42.0
 COLDEST_C: Final = -2.0
 WARMEST_C: Final = 35.0
 """Range of PSS-78; that of the density of 1983 is wider (0 to 42 PSU, -2 to 40 degC)."""
+DENSITY_WARMEST_C: Final = 40.0
 
 STANDARD_MS_PER_CM: Final = 42.914
 """Conductivity of standard seawater (35 PSU, 15 degC IPTS-68). Source: Culkin and Smith,
@@ -127,7 +128,7 @@ def density_kg_per_m3(salinity: float, temp_c: float) -> float:
     Millard, UNESCO Tech. Pap. Mar. Sci. 44 (1983). Standard error 0.0036 kg/m3.
     """
     within("a salinity", salinity, 0.0, MOST_PSU, unit="PSU")
-    return _density(salinity, water_temp_c(temp_c, COLDEST_C, 40.0))
+    return _density(salinity, water_temp_c(temp_c, COLDEST_C, DENSITY_WARMEST_C))
 
 
 def _density(salinity: float, temp_c: float) -> float:

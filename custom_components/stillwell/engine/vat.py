@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from .salt_mass import Batch, Water, batch
-from .seawater import MOST_PSU, salinity_from_gravity
+from .seawater import COLDEST_C, DENSITY_WARMEST_C, MOST_PSU, salinity_from_gravity
 from .validity import within
 
 EMPTY_FRAC: Final = 0.01
@@ -19,6 +19,16 @@ GRAVITY_HIGH: Final = 1.1
 """Between these a number is more likely a specific gravity than a salinity in PSU."""
 USUAL_C: Final = 25.0
 """Temperature taken where none is known: ten kelvin move the salt of a batch by 0.3 %."""
+
+
+def usual_if_odd_c(temp_c: float | None) -> float:
+    """Return a temperature (degC); the usual one for none, or one that no such water has.
+
+    For masses only, where it hardly matters: whoever compares temperatures needs the odd one.
+    """
+    if temp_c is None or not COLDEST_C <= temp_c <= DENSITY_WARMEST_C:
+        return USUAL_C
+    return temp_c
 
 
 @dataclass(frozen=True, slots=True)

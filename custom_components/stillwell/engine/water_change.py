@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from .salt_mass import Water, mixed
 from .validity import DamagedError, InputFault, not_negative, number, positive
+from .vat import usual_if_odd_c
 
 MOST_FRAC: Final = 0.5
 """Of the system in one change (common practice, no source)."""
@@ -78,6 +79,8 @@ class Plan:
     """In the vat, above the point its pump draws from; None: not known."""
     vat_salinity: float | None
     vat_temp_c: float | None = None
+    tank_temp_c: float | None = None
+    """As its thermometer says, which may be what no water has; None: that of `system`."""
     longest_step_s: float = 7200.0
 
     def __post_init__(self) -> None:
@@ -98,6 +101,7 @@ def usual_l(system_l: float, most_l: float) -> float:
 def refusals(plan: Plan) -> list[Refusal]:
     """Return everything that speaks against beginning; empty: nothing does."""
     psu, temp_c = plan.vat_salinity, plan.vat_temp_c
+    tank_c = plan.system.temp_c if plan.tank_temp_c is None else plan.tank_temp_c
     checks = (
         (plan.change_l > MOST_FRAC * plan.system.volume_l, Refusal.TOO_MUCH),
         (plan.vat_l is None, Refusal.VAT_UNKNOWN),
@@ -111,7 +115,7 @@ def refusals(plan: Plan) -> list[Refusal]:
             Refusal.SALINITY_OFF,
         ),
         (
-            temp_c is not None and abs(temp_c - plan.system.temp_c) > MOST_K_APART,
+            temp_c is not None and abs(temp_c - tank_c) > MOST_K_APART,
             Refusal.TEMPERATURE_OFF,
         ),
         (plan.sump_l < plan.change_l, Refusal.SUMP_TOO_LOW),
@@ -131,7 +135,7 @@ def salinity_after(plan: Plan) -> float | None:
         return None
     system = plan.system
     rest = Water(system.volume_l - plan.change_l, system.salinity, system.temp_c)
-    temp_c = system.temp_c if plan.vat_temp_c is None else plan.vat_temp_c
+    temp_c = system.temp_c if plan.vat_temp_c is None else usual_if_odd_c(plan.vat_temp_c)
     return mixed(rest, Water(plan.change_l, plan.vat_salinity, temp_c)).salinity
 
 
