@@ -30,7 +30,7 @@ from homeassistant.util import dt as dt_util
 from .change_memory import ChangeMemory
 from .change_notice import async_forget_aborted, async_tell_aborted, missing_note
 from .const import CONF_DRAIN_LINE, CONF_LARGEST_SHARE_FRAC, CONF_REFILL_LINE, DOMAIN
-from .decision_text import common_text, reason_text
+from .decision_text import common_text, invalid_text, reason_text
 from .engine.guard_events import (
     Actor,
     LockOutRequested,
@@ -41,6 +41,7 @@ from .engine.guard_events import (
 from .engine.guard_table import RUNNING, Phase
 from .engine.invalid import Code
 from .engine.salt_mass import Water
+from .engine.validity import InputError, positive
 from .engine.validity import number as stored_number
 from .engine.vat import usual_if_odd_c
 from .engine.water_change import (
@@ -363,8 +364,15 @@ class WaterChange(Watch):
 
     @callback
     def async_set_volume(self, volume_l: float) -> None:
-        """Take the volume of the next change; one that is under way keeps its own."""
-        self.volume_l = volume_l
+        """Take the volume of the next change; one that is under way keeps its own.
+
+        Raises:
+            ServiceValidationError: It is none; the hub's bounds of a number let NaN through.
+        """
+        try:
+            self.volume_l = positive("a volume to change", volume_l, "L")
+        except InputError as err:
+            raise self._refusal([invalid_text(self.hass, err)]) from err
         self.system.async_learned(is_told=True)
         self._show()
 

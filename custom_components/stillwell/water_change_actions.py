@@ -19,9 +19,8 @@ ATTR_VOLUME: Final = "volume_l"
 
 
 def _told(change: WaterChange, volume_l: float | None) -> dict[str, JsonValueType]:
-    plan = change.plan(volume_l)
-    refused = change.refused(plan)
     try:
+        plan = change.plan(volume_l)
         after_psu = salinity_after(plan)
     except InputError as err:
         raise ServiceValidationError(
@@ -32,6 +31,7 @@ def _told(change: WaterChange, volume_l: float | None) -> dict[str, JsonValueTyp
                 "why": invalid_text(change.hass, err),
             },
         ) from err
+    refused = change.refused(plan)
     return {
         "change": change.title,
         "volume_l": round(plan.change_l, 2),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import gsw
 import pytest
+import voluptuous as vol
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_WATER_CHANGE
 from custom_components.stillwell.decision_text import async_load_texts
 from homeassistant.config_entries import ConfigSubentry
@@ -348,6 +349,16 @@ async def test_a_thermometer_that_jumps_refuses_a_change_and_stops_none(
     await plant.press("stop_water_change")
     assert plant.shown("water_change_stop") == "aborted_by_hand"
     assert not plant.is_on(DRAIN)
+
+
+@pytest.mark.parametrize("litres", [float("nan"), float("inf")])
+async def test_a_volume_that_is_none_is_refused(plant: Plant, litres: float) -> None:
+    """The hub's own bounds of a number let NaN through."""
+    with pytest.raises(ServiceValidationError):
+        await plant.set_volume(litres)
+    with pytest.raises((ServiceValidationError, vol.Invalid)):
+        await plant.ask(volume_l=litres)
+    assert (await plant.ask())["volume_l"] == 15.0
 
 
 async def test_the_plan_switches_nothing(plant: Plant) -> None:
