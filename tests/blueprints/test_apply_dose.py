@@ -157,6 +157,68 @@ async def test_the_off_is_repeated_until_it_is_confirmed_and_told_once(bench: Be
     assert bench.commands == []
 
 
+class Untold:
+    """A pump that does at once as told; its state follows late, or not at all."""
+
+    def __init__(self, bench: Bench, late_s: float | None) -> None:
+        self.bench = bench
+        self.late_s = late_s
+        self.runs = False
+        self.ran_s = 0.0
+        self._heard = 0
+        self._due: list[tuple[float, str]] = []
+        self._clock_s = 0.0
+        bench.obeys = False
+
+    def hear(self) -> None:
+        for action, _ in self.bench.commands[self._heard :]:
+            runs = action == "turn_on"
+            if runs is not self.runs and self.late_s is not None:
+                self._due.append((self._clock_s + self.late_s, "on" if runs else "off"))
+            self.runs = runs
+        self._heard = len(self.bench.commands)
+
+    async def run(self, seconds: float) -> None:
+        for _ in range(round(seconds / 5)):
+            self.ran_s += 5.0 if self.runs else 0.0
+            await self.bench.pass_time(5, step=5)
+            self._clock_s += 5.0
+            self.hear()
+            while self._due and self._due[0][0] <= self._clock_s:
+                self.bench.set(PUMP, self._due.pop(0)[1])
+                await self.bench.settle()
+                self.hear()
+
+
+@pytest.mark.parametrize("late_s", [20.0, 45.0, 60.0, None])
+async def test_a_pump_whose_word_comes_late_or_never_runs_no_longer(
+    bench: Bench, late_s: float | None
+) -> None:
+    """30 s of ten minutes are asked for; a state that is read each minute says so after the end."""
+    await ready(bench)
+    pump = Untold(bench, late_s)
+    await pump.run(4 * 600)
+    assert pump.ran_s == 4 * 30.0
+    assert not pump.runs
+
+
+@pytest.mark.parametrize("end", ["permit", "rate", "stop"])
+async def test_a_fault_ends_a_pulse_that_was_never_confirmed(bench: Bench, end: str) -> None:
+    await ready(bench)
+    pump = Untold(bench, None)
+    await pump.run(30)
+    assert pump.runs
+    if end == "permit":
+        permit(bench, "off")
+    elif end == "rate":
+        rate(bench, 0.0, 0.0)
+    else:
+        bench.set(LEAK, "on")
+    await bench.settle()
+    pump.hear()
+    assert not pump.runs
+
+
 async def test_a_permit_must_have_stood(bench: Bench) -> None:
     await ready(bench)
     permit(bench, "off")
@@ -333,6 +395,22 @@ async def test_a_number_keeps_within_its_range_and_stops_below_it(
     permit(bench, "off", NUMBER)
     await bench.settle()
     assert values == [2.0, 0.0]
+
+
+async def test_a_number_whose_word_never_comes_is_set_to_nothing_all_the_same(bench: Bench) -> None:
+    told: list[float] = []
+
+    async def set_value(call: ServiceCall) -> None:
+        told.append(float(call.data["value"]))
+
+    bench.hass.services.async_register("number", "set_value", set_value)
+    shown = {"unit_of_measurement": "mL/h"}
+    await ready(bench, ALL | {"pump": NUMBER}, state="0", pump=shown)
+    await run(bench, 30)
+    assert set(told) == {150.0}
+    permit(bench, "off", NUMBER)
+    await bench.settle()
+    assert told[-1] == 0.0
 
 
 async def test_a_number_that_cannot_be_nothing_is_never_raised_and_is_told(bench: Bench) -> None:
