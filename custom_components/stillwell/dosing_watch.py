@@ -25,6 +25,7 @@ from .engine.dosing import DosingFacts, NoDose
 from .engine.limewater import Stock
 from .engine.limewater_line import LimewaterLine, LineFacts, LineSpec, LineView
 from .engine.pump_meter import is_worth_saving
+from .engine.quantities import DAY_S, HOUR_S
 from .local_time import LocalTime
 from .readings import (
     conductivity_ms_per_cm,
@@ -153,6 +154,8 @@ class DosingWatch(Watch):
                 is_locked_out=self._is_locked_out,
                 ph=ph_value(state(settings.ph_source), now_s),
                 orp_mv=orp_mv(state(settings.orp_source), now_s),
+                others_hour_l=self._others_l(now_s, HOUR_S),
+                others_day_l=self._others_l(now_s, DAY_S),
             ),
             day_start_s=self._local_time.day(now_s).start_s,
             flow_l_per_h=(
@@ -165,6 +168,15 @@ class DosingWatch(Watch):
             stock_l=None if stock is None else stock.view.volume_l,
             stock_usable_l=None if stock is None else stock.view.usable_l,
         )
+
+    def _others_l(self, now_s: float, span_s: float) -> float:
+        """Return what the other dosing lines of the system have given, L."""
+        lines = (one for one in self.system.watches.values() if isinstance(one, DosingWatch))
+        return sum(one.given_l(now_s, span_s) for one in lines if one is not self)
+
+    def given_l(self, now_s: float, span_s: float) -> float:
+        """Return what was dosed in a span that ends now, L."""
+        return self._engine.given_l(now_s, span_s)
 
     def _state(self, entity_id: str | None) -> State | None:
         return None if entity_id is None else self.hass.states.get(entity_id)

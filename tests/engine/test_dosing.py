@@ -119,6 +119,23 @@ def test_caps_of_hour_and_rolling_day() -> None:
         adjuster.dosed(now, 0.0)
 
 
+def test_what_other_lines_give_into_the_same_tank_counts_in_every_cap() -> None:
+    """The caps are of the animals: 0.15 L an hour, 2 L a day, and the bearable rise of pH."""
+    adjuster, _ = _settled(0.19)
+    now = 3.0 * HOUR
+
+    def look(**others: float) -> DoseAdvice:
+        return adjuster.look(now, DosingFacts(0.19, **others))
+
+    adjuster.dosed(now, 0.05)
+    assert look(others_hour_l=0.08, others_day_l=0.08).dose_l == pytest.approx(0.02)
+    assert look(others_hour_l=0.10, others_day_l=0.10).reason is NoDose.HOUR_CAP
+    assert look(others_day_l=1.93).dose_l == pytest.approx(0.02)
+    assert look(others_day_l=1.95).reason is NoDose.DAY_CAP
+    assert look(others_hour_l=0.02, most_for_ph_l=0.08).dose_l == pytest.approx(0.01)
+    assert look(others_hour_l=0.03, most_for_ph_l=0.08).reason is NoDose.PH_RISE_CAP
+
+
 def test_one_look_with_the_clock_ahead_does_not_empty_the_ledger() -> None:
     """The day's cap of 2 L was given; a clock a month ahead for one look allows no second one."""
     adjuster, _ = _settled(0.19)

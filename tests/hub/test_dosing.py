@@ -235,6 +235,33 @@ async def test_run_time_of_the_pump_is_counted_whoever_runs_it(lab: Lab) -> None
     assert lab.state("dose_paused").state == "on"
 
 
+async def test_two_lines_into_one_system_share_the_limits(lab: Lab) -> None:
+    """4 L a day, and 250 mL an hour, are what the animals bear, whichever pump gives them."""
+    other = dosing(dosing_pump="switch.lagoon_second_pump")
+    other |= {"subentry_id": "lagoon_second", "title": "Lagoon second"}
+    lab.hass.states.async_set("switch.lagoon_second_pump", "off")
+    await low(lab, other)
+    first, second = lab.entry.runtime_data.watches.values()
+    for line in (first, second):
+        await line.async_arm(on=True)
+        assert line.is_permitted
+    await pump(lab, 180.0)
+    await lab.run([14.5] * 5)
+    assert second.view.given_24h_l == 0.0
+    assert second.view.advice.dose_l == pytest.approx(0.05)
+    await pump(lab, 90.0)
+    await lab.run([14.5] * 5)
+    assert second.view.advice.dose_l == pytest.approx(0.025)
+    await pump(lab, 30.0)
+    await lab.run([14.5] * 5)
+    assert second.view.advice.reason.value == "hour_cap"
+    assert not second.is_permitted
+    await first.async_record(dose_l=3.75)
+    await lab.run([14.5] * 5)
+    assert second.view.advice.reason.value == "day_cap"
+    assert not second.is_permitted
+
+
 async def test_volumes_in_fluid_ounces(imperial: HomeAssistant, lab: Lab) -> None:
     """A US fluid ounce is 29.5735 mL; rates stay in mL/h, which rules read."""
     await low(lab, minutes=30)

@@ -96,6 +96,9 @@ class DosingFacts:
     orp_mv: float | None = None
     most_for_ph_l: float | None = None
     """Most within an hour for the pH rise allowed in a closed system; None: no such cap."""
+    others_hour_l: float = 0.0
+    """Dosed into the same system by its other lines, which the animals bear together with this."""
+    others_day_l: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +193,10 @@ class DoseAdjuster:
     def _room(self, t_s: float, facts: DosingFacts) -> tuple[float, NoDose]:
         """Return the largest dose now, and what leaves no room for any."""
         spec = self.spec
-        hour_l = self.given_l(t_s, HOUR_S)
+        hour_l = self.given_l(t_s, HOUR_S) + facts.others_hour_l
+        day_l = self.given_l(t_s, DAY_S) + facts.others_day_l
         caps = [
-            (spec.most_per_day_l - self.given_l(t_s, DAY_S), NoDose.DAY_CAP),
+            (spec.most_per_day_l - day_l, NoDose.DAY_CAP),
             (spec.most_per_hour_l - hour_l, NoDose.HOUR_CAP),
         ]
         if facts.most_for_ph_l is not None:

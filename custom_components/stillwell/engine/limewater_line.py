@@ -172,6 +172,10 @@ class LimewaterLine:
         """What the dosing pump gives, L/h, as far as known."""
         return self._meter.flow_l_per_h
 
+    def given_l(self, t_s: float, span_s: float) -> float:
+        """Return what was dosed in a span that ends now, L."""
+        return self._adjuster.given_l(t_s, span_s)
+
     def take(self, t_s: float, facts: LineFacts) -> LineView:
         """Return the view after a look."""
         strength, stock_c, refused = _stock(facts)
