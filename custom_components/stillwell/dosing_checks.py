@@ -145,7 +145,7 @@ def _check_bands(data: Mapping[str, Any]) -> None:
         if source in data and not data.get(low, 0.0) < data.get(high, 0.0):
             raise Refusal(SECTION_PROBES, error)
     rise = data.get(CONF_MOST_PH_RISE)
-    if rise is not None and rise > HIGHEST_PH_RISE:
+    if rise is not None and not 0.0 < rise <= HIGHEST_PH_RISE:
         raise Refusal(
             SECTION_PROBES, "ph_rise_range", most=f"{HIGHEST_PH_RISE:g}", works=f"{MOST_PH_RISE:g}"
         )

@@ -208,4 +208,5 @@ def limits_data(values: Mapping[str, Any], units: FormUnits) -> dict[str, Any]:
             for key in band:
                 probes.pop(key, None)
     data |= {key: stock[key] for key in STOCK_KEYS if stock.get(key)}
-    return data | {key: probes[key] for key in PROBE_KEYS if probes.get(key)}
+    # A bound of 0 is one that was chosen, not one left out.
+    return data | {key: probes[key] for key in PROBE_KEYS if probes.get(key) not in (None, "")}

@@ -715,6 +715,15 @@ async def test_form_makes_and_changes_a_line(walk: Walk) -> None:
     assert walk.shown("probes", "most_ph_rise") is None
 
 
+async def test_a_bound_of_nothing_is_a_bound(walk: Walk) -> None:
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(LIMITS | {"probes": BANDS | {"orp_source": ORP, "orp_low_mv": 0.0}})
+    assert walk.form["type"] is FlowResultType.CREATE_ENTRY
+    (stored,) = walk.entry.get_subentries_of_type(SUBENTRY_DOSING)
+    assert (stored.data["orp_low_mv"], stored.data["orp_high_mv"]) == (0.0, 450.0)
+
+
 async def test_form_in_inches(imperial: HomeAssistant, walk: Walk) -> None:
     """6 in are 0.1524 m."""
     await walk.open()
@@ -775,6 +784,8 @@ async def test_a_number_with_a_unit_of_flow_needs_no_flow(walk: Walk) -> None:
         ({"probes": BANDS | {"ph_source": PH, "ph_low": 9.0}}, "probes", "ph_band"),
         ({"probes": BANDS | {"orp_source": ORP, "orp_high_mv": 100.0}}, "probes", "orp_band"),
         ({"probes": BANDS | {"most_ph_rise": 0.5}}, "probes", "ph_rise_range"),
+        # Whoever asks for no rise at all must not be given a line without that limit.
+        ({"probes": BANDS | {"most_ph_rise": 0.0}}, "probes", "ph_rise_range"),
         ({"probes": BANDS | {"ph_source": "sensor.cm"}}, "probes", "source_unit"),
         ({"probes": BANDS | {"orp_source": "sensor.cm"}}, "probes", "source_unit"),
         ({"stock": {"stock_conductivity_source": "sensor.cm"}}, "stock", "source_unit"),
