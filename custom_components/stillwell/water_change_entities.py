@@ -2,6 +2,7 @@
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from math import floor
 from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 IDLE: Final = "idle"
 SMALLEST_L: Final = 0.5
+_ROUNDING: Final = 1e-6
 
 CHANGE_SENSORS: Final = (
     FigureDescription(
@@ -113,7 +115,9 @@ class ChangeVolume(FollowingEntity, NumberEntity):
         self._units = units = FormUnits.of(change.hass)
         self._attr_native_unit_of_measurement = units.volume
         self._attr_native_min_value = round(units.from_l(SMALLEST_L), 1)
-        self._attr_native_max_value = round(units.from_l(change.largest_l), 1)
+        # Rounded up it would be offered here and refused at the start.
+        largest = units.from_l(change.largest_l)
+        self._attr_native_max_value = floor(10.0 * largest + _ROUNDING) / 10.0
 
     @override
     def take(self) -> bool:

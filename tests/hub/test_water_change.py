@@ -257,6 +257,10 @@ async def test_in_gallons(imperial: HomeAssistant, plant: Plant) -> None:
     attributes = imperial.states.get(entity_id).attributes
     assert attributes["unit_of_measurement"] == "gal"
     assert attributes["max"] == pytest.approx(90.0 / 3.785411784, abs=0.1)
+    # The most that is offered is not refused: 90 L are 23.775 gal, and 23.8 would be too much.
+    await plant.set_volume(attributes["max"])
+    assert plant.alive.volume_l <= 90.0
+    assert not any("largest share" in why for why in (await plant.ask())["refused"])
     await plant.set_volume(4.0)
     assert plant.alive.volume_l == pytest.approx(4.0 * 3.785411784, abs=1e-3)
     assert float(plant.shown("volume_to_change", "number")) == pytest.approx(4.0, abs=0.01)
