@@ -47,10 +47,10 @@ as days are kept and the day's pattern is remembered, one in fifteen minutes bef
 
 PROGRESS_STEP: Final = 0.01
 
-SLICE: Final = 20
+SLICE_S: Final = 0.002
 SLICE_REST_S: Final = 0.0001
-"""After so many reports, a millisecond or two of work, the learning thread rests: the hub's loop
-would otherwise wait out the interpreter's switch interval each time it has something to do."""
+"""After so much work the learning thread rests: the hub's loop would otherwise wait out the
+interpreter's switch interval each time it has something to do."""
 
 
 @dataclass(slots=True)
@@ -62,6 +62,7 @@ class Learner:
     local_time: LocalTime
     last_s: float = 0.0
     count: int = 0
+    rested_s: float = 0.0
     was_filling: bool = False
 
     def learn(
@@ -102,8 +103,9 @@ class Learner:
     ) -> None:
         self.last_s = t_s
         self.count += 1
-        if self.count % SLICE == 0:
+        if time.monotonic() - self.rested_s > SLICE_S:
             time.sleep(SLICE_REST_S)
+            self.rested_s = time.monotonic()
         self.model.report(
             t_s,
             level_reading(state, self.settings, self.settings.vessel),
