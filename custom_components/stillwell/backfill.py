@@ -184,9 +184,7 @@ async def async_learn_from_recorder(
     at, unit = until - timedelta(days=DAYS_OF_STATISTICS), _unit(hass, settings.source)
     while at < start:
         end = min(at + CHUNK_OF_STATISTICS, start)
-        means = await recorder.async_add_executor_job(
-            _hourly_means, hass, settings.source, at, end
-        )
+        means = await recorder.async_add_executor_job(_hourly_means, hass, settings.source, at, end)
         await hass.async_add_executor_job(learner.learn_means, means, unit)
         at = end
     # Of two lines the recorder could not tell which of them filled.

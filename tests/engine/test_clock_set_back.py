@@ -1,12 +1,14 @@
 """A hub without a clock of its own battery comes up far ahead and is set right by the network.
 
-Truth: water that falls by 3 L a day, a leak of 0.5 L/h, a pour of 20 L, all by construction.
+Truth: water that falls by 3 L a day, a leak of 0.5 L/h, a pour of 20 L, an alkalinity that falls
+by 0.5 dKH and a salinity that rises by 0.1 PSU a day, all by construction.
 """
 
 import random
 from datetime import UTC, datetime
 
 import pytest
+from custom_components.stillwell.engine.alkalinity_log import AlkalinityLog
 from custom_components.stillwell.engine.burst import BurstWatch
 from custom_components.stillwell.engine.geometry import Box
 from custom_components.stillwell.engine.habits import Rhythm
@@ -19,6 +21,7 @@ from custom_components.stillwell.engine.quantities import (
     DaySpan,
     Reading,
 )
+from custom_components.stillwell.engine.salinity_book import SalinityBook, SalinitySpec
 
 START_S = 1_780_000_000.0
 AREA_L_PER_M = 90.0
@@ -213,3 +216,54 @@ def test_a_leap_of_years_is_no_rhythm() -> None:
     assert rhythm.quantile_s(0.5) == MINUTE_S
     assert rhythm.quantile_s(1.0) == 2 * DAY_S
     assert rhythm.longest_s == 2 * DAY_S
+
+
+def test_an_alkalinity_typed_in_ahead_is_not_the_last_one_for_days() -> None:
+    log = AlkalinityLog()
+    for day, dkh in ((0, 9.0), (2, 8.0), (4, 7.0), (13, 6.9), (6, 6.0), (8, 5.0)):
+        log.tested(START_S + day * DAY_S, dkh)  # that of 13 on day 4.2, the clock nine days ahead
+    assert log.last is not None
+    assert log.last.alkalinity_dkh == 5.0
+    used = log.consumption(START_S + 8 * DAY_S)
+    assert used is not None
+    assert used.dkh_per_day == pytest.approx(0.5, abs=1e-9)
+
+
+def test_a_dose_given_by_a_clock_ahead_has_been_given() -> None:
+    log = AlkalinityLog()
+    for day, dkh in ((0, 9.0), (2, 8.0), (4, 7.0)):
+        log.tested(START_S + day * DAY_S, dkh)
+    log.dosed(START_S + 13 * DAY_S, 1.0)  # on day 4.2
+    log.dosed(START_S + 4.3 * DAY_S, 0.2)
+    for day, dkh in ((6, 7.2), (8, 6.2)):
+        log.tested(START_S + day * DAY_S, dkh)
+    used = log.consumption(START_S + 8 * DAY_S)
+    assert used is not None
+    assert used.dkh_per_day == pytest.approx(0.5, abs=1e-9)
+
+
+def test_a_salinity_typed_in_ahead_is_known_for_a_fortnight_from_now() -> None:
+    book = SalinityBook(SalinitySpec(450.0, 33.0, 36.0, 5.0, has_probe=False))
+    book.record(START_S, 34.5)
+    ahead_s = START_S + 30 * DAY_S
+    book.take(ahead_s, day_of(ahead_s), None)
+    book.record(ahead_s, 34.6)
+    for day, is_known in ((0.1, True), (13.9, True), (14.2, False)):
+        t_s = START_S + day * DAY_S
+        book.take(t_s, day_of(t_s), None)
+        assert book.salinity_psu == (34.6 if is_known else None)
+
+
+def test_a_probe_that_was_read_ahead_drifts_as_the_water_does() -> None:
+    """A water change and two days with the clock a month ahead; then it is set right."""
+    book = SalinityBook(SalinitySpec(450.0, 30.0, 40.0, 5.0, has_probe=True))
+    off_s = 30 * DAY_S
+    for minute in range(0, int(7 * DAY_S / MINUTE_S), 10):
+        true_s = START_S + minute * MINUTE_S
+        if true_s > START_S + 2 * DAY_S:
+            off_s = 0.0
+        t_s = true_s + off_s
+        psu = 33.0 + 0.1 * (true_s - START_S) / DAY_S
+        book.take(t_s, day_of(t_s), psu, is_changed=minute == 0)
+    drift = book.view(t_s, None, None).drift_psu_per_day
+    assert drift == pytest.approx(0.1, abs=0.005)

@@ -64,7 +64,9 @@ class AlkalinityLog:
         Raises:
             InputError: Outside 1 to 30 dKH.
         """
-        self._tests.append(TestResult(t_s, alkalinity_dkh))
+        # A result of a time to come was noted by a clock that was ahead: its place is not known.
+        known = [test for test in self._tests if test.t_s <= t_s]
+        self._tests = deque((*known, TestResult(t_s, alkalinity_dkh)), maxlen=MOST_TESTS)
         while self._tests[0].t_s < t_s - SPAN_S:
             self._tests.popleft()
 
@@ -79,6 +81,10 @@ class AlkalinityLog:
         if last is not None and last.t_s // HOUR_S == t_s // HOUR_S:
             self._doses.pop()
             rise += last.rise_dkh
+        if last is not None and last.t_s > t_s:
+            # Noted by a clock that was ahead: it was given by now.
+            known = [KnownDose(min(dose.t_s, t_s), dose.rise_dkh) for dose in self._doses]
+            self._doses = deque(known, maxlen=MOST_DOSES)
         self._doses.append(KnownDose(t_s, rise))
         # What was dosed since the oldest result is taken off all that follow: without it they
         # would seem to be consumed less and less, down to nothing.

@@ -149,6 +149,7 @@ class SalinityBook:
         if probe_psu is not None:
             within("a salinity", probe_psu, LEAST_PSU, MOST_PSU, unit="PSU")
         last, self._last = self._last, t_s
+        self._set_right(t_s)
         if is_changed:
             self._changed_s = t_s
             self.forget_probe()
@@ -159,6 +160,17 @@ class SalinityBook:
         self._now_psu = probe_psu if self.spec.has_probe else self._recorded(t_s)
         self._low.take(t_s, self._now_psu)
         self._high.take(t_s, self._now_psu)
+
+    def _set_right(self, t_s: float) -> None:
+        """Take what was noted by a clock that was ahead, and was set back, for noted now."""
+        self._changed_s = min(self._changed_s, t_s)
+        if self._records and max(at for at, _ in self._records) > t_s:
+            records = [(min(at, t_s), psu) for at, psu in self._records]
+            self._records = deque(records, maxlen=RECORDS_KEPT)
+        if self._days and self._days[-1][0] > t_s:
+            # The mean of a day that has not been has no place in a slope.
+            days = [point for point in self._days if point[0] <= t_s]
+            self._days = deque(days, maxlen=PROBE_DAYS)
 
     def forget_probe(self) -> None:
         """Begin the drift of the probe anew: the water was changed, or it is another one."""
