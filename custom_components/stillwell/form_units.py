@@ -1,6 +1,7 @@
 """The units a person meets in the forms: cm, L, m2, or in, gal, ft2, by the hub's unit system."""
 
 from dataclasses import dataclass
+from math import floor
 from typing import TYPE_CHECKING, Final, Self
 
 from homeassistant.const import (
@@ -69,6 +70,10 @@ class FormUnits:
         """Return a volume in L as the form shows it."""
         value = VolumeConverter.convert(litres, UnitOfVolume.LITERS, self.volume)
         return round(value, _FORM_DIGITS)
+
+    def most_from_l(self, litres: float) -> float:
+        """Return a largest volume in L as it is offered: a tenth that is not beyond it."""
+        return floor(10.0 * self.from_l(litres)) / 10.0
 
     @property
     def area(self) -> UnitOfArea:

@@ -2,7 +2,6 @@
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from math import floor
 from typing import TYPE_CHECKING, Final, override
 
 from homeassistant.components.button import ButtonEntity, ButtonEntityDescription
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
 IDLE: Final = "idle"
 SMALLEST_L: Final = 0.5
-_ROUNDING: Final = 1e-6
 
 CHANGE_SENSORS: Final = (
     FigureDescription(
@@ -116,8 +114,7 @@ class ChangeVolume(FollowingEntity, NumberEntity):
         self._attr_native_unit_of_measurement = units.volume
         self._attr_native_min_value = round(units.from_l(SMALLEST_L), 1)
         # Rounded up it would be offered here and refused at the start.
-        largest = units.from_l(change.largest_l)
-        self._attr_native_max_value = floor(10.0 * largest + _ROUNDING) / 10.0
+        self._attr_native_max_value = units.most_from_l(change.largest_l)
 
     @override
     def take(self) -> bool:

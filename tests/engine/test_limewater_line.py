@@ -60,6 +60,19 @@ def _settled(
     return line
 
 
+# What other lines of the system must know
+
+
+def test_a_line_says_what_it_gave_in_a_span() -> None:
+    """Truth: 60 mL by hand, and 40 mL an hour and a minute later."""
+    line = LimewaterLine(SPEC)
+    line.record_dose(DAY, 0.06)
+    line.record_dose(DAY + HOUR + MINUTE, 0.04)
+    assert line.given_l(DAY + HOUR + MINUTE, HOUR) == pytest.approx(0.04)
+    assert line.given_l(DAY + HOUR + MINUTE, DAY) == pytest.approx(0.1)
+    assert line.given_l(3 * DAY, DAY) == 0.0
+
+
 # Meter
 
 

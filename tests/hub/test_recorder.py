@@ -1,7 +1,9 @@
 """With a recorder: what is learned from its history, and the hub's water dashboard."""
 
 from datetime import timedelta
+from itertools import count, pairwise
 from math import pi, sin
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 from unittest.mock import patch
 
@@ -173,12 +175,21 @@ async def test_progress_of_learning_is_shown(
 async def test_learning_lets_the_hub_have_the_interpreter_between_slices(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
-    """A day of a report each ten minutes is 144 reports: seven whole slices of 20."""
+    """A day of a report each ten minutes, a tenth of a slice of work each: 144 of them."""
     await record(hass, freezer, 24)
-    with patch.object(backfill.time, "sleep") as rest:
+    each_s = backfill.SLICE_S / 10
+    worked, rests = count(step=each_s), [0.0]
+
+    def rest(for_s: float) -> None:
+        assert for_s == backfill.SLICE_REST_S
+        rests.append(next(worked))
+
+    clock = SimpleNamespace(sleep=rest, monotonic=lambda: next(worked))
+    with patch.object(backfill, "time", clock):
         await lab.set_up()
-    learned = [call for call in rest.call_args_list if call.args == (backfill.SLICE_REST_S,)]
-    assert len(learned) == 7
+    stretches = [later - earlier for earlier, later in pairwise([*rests, next(worked)])]
+    assert sum(stretches) >= 144 * each_s
+    assert max(stretches) <= backfill.SLICE_S + 4 * each_s
 
 
 async def test_it_learns_once(
