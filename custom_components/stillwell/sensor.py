@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from math import inf
 from typing import Any, Final, override
 
 from homeassistant.components.sensor import (
@@ -313,8 +312,6 @@ class VesselSensor(StillwellEntity, SensorEntity):
     entity_description: VesselSensorDescription
     _raw: float | str | None = None
     _is_held = False
-    _said_s = -inf
-    """The accepted reading that was last passed on though it said nothing new."""
     # Plain properties: they change with nearly every report, so the hub's caches of them would
     # be thrown away as often, and an entity's dictionary grow with every throw.
     _shown: float | str | datetime | None = None
@@ -347,12 +344,10 @@ class VesselSensor(StillwellEntity, SensorEntity):
     def _is_to_be_said(self) -> bool:
         """Whether the strip goes on saying the same, and it is time to pass that on."""
         good_s = self.runtime.model.conditioner.last_good_s
-        if self.runtime.view.held_s > 0.0 or good_s is None:
+        said = self.hass.states.get(self.entity_id)
+        if self.runtime.view.held_s > 0.0 or good_s is None or said is None:
             return False
-        if abs(good_s - self._said_s) < SAID_AGAIN_S:
-            return False
-        self._said_s = good_s
-        return True
+        return abs(good_s - said.last_reported_timestamp) >= SAID_AGAIN_S
 
     def _take_news(self) -> bool:
         description = self.entity_description

@@ -174,20 +174,6 @@ def test_days_to_come_are_booked_on_today() -> None:
     assert [(day.key, day.added_l) for day in book.days] == [(sunday.key, 16.0)]
 
 
-@pytest.mark.parametrize("after_min", range(2, 22, 2))
-def test_a_draw_is_no_loss_whenever_the_clock_is_set_back(after_min: int) -> None:
-    """Truth: 0.9 L taken out at once, and use as ever."""
-    keeper = Keeper()
-    keeper.live(48)
-    keeper.volume_l -= 0.9
-    keeper.live(after_min / 60)
-    keeper.off_s = -2 * HOUR_S
-    for _ in range(12):
-        loss = keeper.live(0.25).loss
-        assert loss is not None
-        assert not loss.is_alarm
-
-
 def test_a_burst_stays_told_when_the_clock_is_set_back() -> None:
     burst = BurstWatch()
     burst.shift(-HOUR_S)  # there is none

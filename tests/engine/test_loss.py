@@ -331,6 +331,31 @@ def test_portions_that_go_on_are_a_loss() -> None:
     assert any(told)
 
 
+def test_a_draw_with_the_clock_ahead_does_not_use_up_those_to_come() -> None:
+    """A month ahead; set right, three draws of the next day are believed as ever."""
+    test = learned(0.02, NORMAL_L)
+    assert not tapped(test, 0.5, T0 + 30 * DAY_S)
+    test.shift(-30 * DAY_S)
+    assert not any(tapped(test, 0.5, T0 + DAY_S + k * HOUR_S / 2) for k in range(3))
+
+
+def test_what_is_left_of_a_draw_is_not_left_for_a_month() -> None:
+    """Half of a draw was seen with the clock a month ahead; the other half is due in minutes."""
+    test = learned(0.02, NORMAL_L)
+    seen = course([0.5] * 3)
+    end_s = T0 + 30 * DAY_S
+    first = UseBlock(end_s - BLOCK_S, end_s, 0.3 + NORMAL_L / 12.0, 0.02, True)
+    assert not test.add(first, NORMAL_L / 12.0, 0.05, lambda: seen).is_alarm
+    test.shift(-30 * DAY_S)
+    # An hour later it is none of that draw any more.
+    told = False
+    for k in range(4):
+        start_s = T0 + HOUR_S + k * BLOCK_S
+        block = UseBlock(start_s, start_s + BLOCK_S, 0.15 + NORMAL_L / 12.0, 0.02, True)
+        told = test.add(block, NORMAL_L / 12.0, 0.05).is_alarm or told
+    assert told
+
+
 def test_a_leak_is_no_draw() -> None:
     test = learned(0.02, NORMAL_L)
     for k in range(1, 7):
