@@ -210,7 +210,7 @@ class System:
 
     def _renamed(self, subentry: ConfigSubentry, memory: Mapping[str, Any]) -> ConfigSubentry:
         """Return a subentry after renames that nobody followed."""
-        data = renamed_meanwhile(self.hass, subentry.data, memory.get("registry_ids") or {})
+        data = renamed_meanwhile(self.hass, subentry, memory.get("registry_ids") or {})
         if data != dict(subentry.data):
             self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
         return self.entry.subentries[subentry.subentry_id]

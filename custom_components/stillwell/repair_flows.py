@@ -120,7 +120,7 @@ class OtherEntityFlow(StillwellFix):
             return self._form(schema, {FIELD_ENTITY: error}, step_id=self._step)
         # The entry's update listener reloads.
         self.hass.config_entries.async_update_subentry(
-            entry, part, data=with_renamed(part.data, gone, chosen)
+            entry, part, data=with_renamed(part.data, {gone: chosen})
         )
         return self.async_create_entry(data={})
 

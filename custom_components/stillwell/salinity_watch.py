@@ -102,6 +102,12 @@ class SalinityWatch(Watch):
         """The probe; None where salinity is typed in."""
         return self.settings.source
 
+    @property
+    def _probe(self) -> str | None:
+        """The probe, by the registry's own id where there is one: a rename is no other probe."""
+        source = self.settings.source
+        return None if source is None else self._registry_ids.get(source, source)
+
     @callback
     @override
     def async_look(self, now_s: float) -> None:
@@ -185,13 +191,14 @@ class SalinityWatch(Watch):
     @override
     def learned(self) -> dict[str, Any]:
         """Return the books, and the probe they are of."""
-        return {"source": self.settings.source, "books": self._book.snapshot()}
+        return {"source": self._probe, "books": self._book.snapshot()}
 
     @override
     def relearn(self, data: Mapping[str, Any]) -> None:
         """Take up the books; of another probe only what was typed in."""
         self._book.restore(data["books"])
-        if data["source"] != self.settings.source:
+        # Older versions stored the entity's name.
+        if data["source"] not in (self._probe, self.settings.source):
             self._book.forget_probe()
 
     @override

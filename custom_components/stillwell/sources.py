@@ -12,6 +12,7 @@ from homeassistant.helpers.event import (
     async_track_state_added_domain,
 )
 from homeassistant.helpers.start import async_at_started
+from homeassistant.util.hass_dict import HassKey
 
 from .const import (
     CONF_COUNTDOWN,
@@ -42,6 +43,10 @@ if TYPE_CHECKING:
     from homeassistant.core import EventStateChangedData
 
     from .coordinator import StillwellConfigEntry
+
+FOLLOWED: Final = HassKey[dict[str, dict[str, str]]](f"{DOMAIN}_followed_renames")
+"""The registry's own id of each entity whose rename was taken over, by subentry and new name. It
+may be renamed once more before the reload, which knows its own memory under the old name only."""
 
 ISSUES: Final = {
     CONF_SOURCE: "source_missing",
@@ -78,15 +83,18 @@ def entities_of(data: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-def with_renamed(data: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
-    """Return a subentry's data with one entity renamed wherever it is named."""
+def with_renamed(data: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+    """Return a subentry's data with entities renamed wherever they are named.
+
+    All at once: two that have swapped their names must not become one.
+    """
     renamed = dict(data)
     for key in ISSUES:
         value = renamed.get(key)
-        if value == old:
-            renamed[key] = new
-        elif isinstance(value, list | tuple) and old in value:
-            renamed[key] = [new if entity_id == old else entity_id for entity_id in value]
+        if isinstance(value, str):
+            renamed[key] = names.get(value, value)
+        elif isinstance(value, list | tuple) and not names.keys().isdisjoint(value):
+            renamed[key] = [names.get(entity_id, entity_id) for entity_id in value]
     return renamed
 
 
@@ -98,20 +106,21 @@ def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]
 
 
 def renamed_meanwhile(
-    hass: HomeAssistant, data: Mapping[str, Any], ids: Mapping[str, str]
+    hass: HomeAssistant, subentry: ConfigSubentry, remembered: Mapping[str, str]
 ) -> dict[str, Any]:
     """Return a subentry's data with the renames that happened while nobody followed.
 
-    Many entities are renamed at once when a device is; the reload after the first rename would
-    miss the others.
+    Many entities are renamed at once when a device is, and two that swap their names are renamed
+    twice; the reload after the first rename would miss the others.
     """
     registry = er.async_get(hass)
-    renamed = dict(data)
-    for entity_id in entities_of(data):
+    ids = {**remembered, **hass.data.get(FOLLOWED, {}).pop(subentry.subentry_id, {})}
+    names: dict[str, str] = {}
+    for entity_id in entities_of(subentry.data):
         entity = registry.entities.get_entry(str(ids.get(entity_id)))
         if entity is not None and entity.entity_id != entity_id:
-            renamed = with_renamed(renamed, entity_id, entity.entity_id)
-    return renamed
+            names[entity_id] = entity.entity_id
+    return with_renamed(subentry.data, names)
 
 
 class _Follower:
@@ -176,11 +185,15 @@ class _Follower:
         elif data["action"] == "update" and "old_entity_id" in data:
             # The listener of the entry reloads; scheduling it here too would reload twice.
             # What is stored may already be newer than what this follower began with.
-            stored = self._entry.subentries[self._subentry.subentry_id]
+            key, entity_id = self._subentry.subentry_id, data["entity_id"]
+            if (entity := er.async_get(self._hass).async_get(entity_id)) is not None:
+                followed = self._hass.data.setdefault(FOLLOWED, {}).setdefault(key, {})
+                followed[entity_id] = entity.id
+            stored = self._entry.subentries[key]
             self._hass.config_entries.async_update_subentry(
                 self._entry,
                 stored,
-                data=with_renamed(stored.data, data["old_entity_id"], data["entity_id"]),
+                data=with_renamed(stored.data, {data["old_entity_id"]: entity_id}),
             )
 
     @callback

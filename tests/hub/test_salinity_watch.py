@@ -11,6 +11,7 @@ from custom_components.stillwell.const import (
 )
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
+from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
 
 from .test_evaporation_watch import USUAL_L, WATER, Room
@@ -365,6 +366,27 @@ async def test_a_probe_and_a_reading_beside_it(lab: Lab, show: Callable[..., Non
     shown = lab.state("salinity")
     assert float(shown.state) == 35.0
     assert shown.attributes["recorded_salinity"] == 34.0
+
+
+async def test_a_renamed_probe_keeps_its_drift(lab: Lab, show: Callable[..., None]) -> None:
+    registry = er.async_get(lab.hass)
+    registry.async_get_or_create(
+        "sensor", "lab", "1", suggested_object_id=PROBE.removeprefix("sensor.")
+    )
+    room = Room(lab)
+    show(35.0, "PSU")
+    await room.set_up(watch(salinity_kind="salinity"))
+    for day in range(4):
+        for _ in range(4):
+            show(35.0 - 0.1 * day, "PSU")
+            await room.run(0.25)
+    before = lab.value("salinity_drift")
+    assert before == pytest.approx(-0.1, abs=0.01)
+    registry.async_update_entity(PROBE, new_entity_id="sensor.probe")
+    await lab.hass.async_block_till_done()
+    show(34.7, "PSU", "sensor.probe")
+    await lab.wait(30.0)
+    assert lab.value("salinity_drift") == pytest.approx(before, abs=0.001)
 
 
 async def test_memory_that_is_damaged_or_of_another_probe(

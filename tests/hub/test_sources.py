@@ -1,14 +1,20 @@
 """Entities a vessel names: renames are followed, what is gone is told, units are watched."""
 
+import asyncio
+from typing import Any, override
+
 import pytest
 from custom_components.stillwell.actuator import Actuator
 from custom_components.stillwell.const import DOMAIN
 from custom_components.stillwell.engine.guard_events import Actor
+from homeassistant.components.switch import SwitchEntity
 from homeassistant.core import Context, HomeAssistant
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.setup import async_setup_component
+from pytest_homeassistant_custom_component.common import setup_test_component_platform
 
-from .lab import FLOAT, SOURCE, VALVE, Lab
+from .lab import FLOAT, LEAK, SOURCE, VALVE, Lab
 
 
 def issues(hass: HomeAssistant) -> set[str]:
@@ -138,3 +144,67 @@ async def test_renames_that_nobody_followed_are_found_at_the_start(
     assert vessel.data["source"] == lab.runtime.settings.source == "sensor.strip_2"
     assert line.data["high_inputs"] == ["binary_sensor.float_2"]
     assert lab.line.settings.high_inputs == ("binary_sensor.float_2",)
+
+
+class Valve(SwitchEntity):
+    """A valve that stays as it is while its entity is renamed."""
+
+    _attr_unique_id = "valve"
+    _attr_name = "Lagoon valve"
+    _attr_should_poll = False
+    _attr_is_on = False
+
+    @override
+    async def async_turn_on(self, **_: Any) -> None:
+        self._attr_is_on = True
+        self.async_write_ha_state()
+
+    @override
+    async def async_turn_off(self, **_: Any) -> None:
+        self._attr_is_on = False
+        self.async_write_ha_state()
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 5, 8, 20])
+async def test_a_valve_renamed_twice_in_a_fill_goes_off(
+    hass: HomeAssistant, lab: Lab, turns: int
+) -> None:
+    """The second rename comes before, in and after the reload that the first one caused."""
+    valve = Valve()
+    setup_test_component_platform(hass, "switch", [valve])
+    assert await async_setup_component(hass, "switch", {"switch": [{"platform": "test"}]})
+    await lab.set_up(device="switch.lagoon_valve")
+    await lab.settle()
+    called = {"entity_id": "switch.lagoon_valve"}
+    rule = Context(parent_id="rule")
+    await hass.services.async_call("switch", "turn_on", called, blocking=True, context=rule)
+    await lab.run([20.1, 20.2, 20.3], 20)
+    assert valve.is_on
+    registry = er.async_get(hass)
+    registry.async_update_entity("switch.lagoon_valve", new_entity_id="switch.passing")
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    registry.async_update_entity("switch.passing", new_entity_id="switch.inlet")
+    await hass.async_block_till_done(wait_background_tasks=True)
+    assert not valve.is_on
+    assert lab.line.settings.device == valve.entity_id == "switch.inlet"
+    assert not {"actuator_missing", "left_on"} & issues(hass)
+
+
+async def test_two_that_swapped_their_names_unfollowed_stay_two(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    registry = er.async_get(hass)
+    for number, name in (("1", "lagoon_float"), ("2", "lagoon_floor")):
+        registry.async_get_or_create("binary_sensor", "lab", number, suggested_object_id=name)
+        hass.states.async_set(f"binary_sensor.{name}", "off")
+    await lab.set_up(device=VALVE, high_inputs=[FLOAT], leak_inputs=[LEAK])
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    for old, new in ((FLOAT, "binary_sensor.passing"), (LEAK, FLOAT)):
+        hass.states.async_remove(old)
+        registry.async_update_entity(old, new_entity_id=new)
+    registry.async_update_entity("binary_sensor.passing", new_entity_id=LEAK)
+    assert await hass.config_entries.async_setup(lab.entry.entry_id)
+    await hass.async_block_till_done()
+    assert lab.line.settings.high_inputs == (LEAK,)
+    assert lab.line.settings.leak_inputs == (FLOAT,)
