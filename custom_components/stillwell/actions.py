@@ -1,7 +1,6 @@
 """Actions: lock out, reset, forecast, decision log, accept use, known pour, dashboard."""
 
 import asyncio
-from datetime import UTC, datetime
 from typing import Final
 
 import voluptuous as vol
@@ -19,6 +18,7 @@ from .daily_statistics import async_write_daily_use, statistic_id
 from .dashboard import async_dashboard
 from .decision_text import invalid_text
 from .engine.calibration import PourError
+from .local_time import asked_moment
 from .pour import take_after, take_before, take_over
 from .vessel import VesselRuntime
 
@@ -159,10 +159,7 @@ async def _decision_log(call: ServiceCall) -> ServiceResponse:
 
 async def _forecast(call: ServiceCall) -> ServiceResponse:
     now = dt_util.utcnow()
-    until: datetime = call.data[ATTR_UNTIL]
-    if until.tzinfo is None:
-        until = until.replace(tzinfo=dt_util.get_default_time_zone())
-    until = until.astimezone(UTC)
+    until = asked_moment(call.data[ATTR_UNTIL])
     if until <= now:
         raise ServiceValidationError(
             translation_domain=DOMAIN,

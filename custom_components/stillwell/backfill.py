@@ -17,9 +17,15 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from homeassistant.components.recorder import get_instance, history
-from homeassistant.components.recorder.statistics import statistics_during_period
+from homeassistant.components.recorder.statistics import get_metadata, statistics_during_period
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT
 from homeassistant.core import HomeAssistant, State, callback
+from homeassistant.util.unit_conversion import (
+    DistanceConverter,
+    ElectricCurrentConverter,
+    UnitlessRatioConverter,
+    VolumeConverter,
+)
 
 from .actuator import Actuator
 from .engine.pipeline import VesselModel, VesselSpec
@@ -32,6 +38,17 @@ if TYPE_CHECKING:
     from .vessel import VesselRuntime
 
 _LOGGER = logging.getLogger(__name__)
+
+UNIT_CLASSES: Final = tuple(
+    converter.UNIT_CLASS
+    for converter in (
+        DistanceConverter,
+        ElectricCurrentConverter,
+        UnitlessRatioConverter,
+        VolumeConverter,
+    )
+)
+"""All that a level source can measure, as the recorder sorts units."""
 
 DAYS_OF_STATISTICS: Final = 366
 CHUNK_OF_STATISTICS: Final = timedelta(days=15)
@@ -181,10 +198,13 @@ async def async_learn_from_recorder(
     learner = Learner(VesselModel(spec), settings, LocalTime())
     recorder = get_instance(hass)
     start = until - timedelta(days=recorder.keep_days)
-    at, unit = until - timedelta(days=DAYS_OF_STATISTICS), _unit(hass, settings.source)
+    at = until - timedelta(days=DAYS_OF_STATISTICS)
+    unit = await recorder.async_add_executor_job(_statistics_unit, hass, settings.source)
     while at < start:
         end = min(at + CHUNK_OF_STATISTICS, start)
-        means = await recorder.async_add_executor_job(_hourly_means, hass, settings.source, at, end)
+        means = await recorder.async_add_executor_job(
+            _hourly_means, hass, settings.source, at, end, unit
+        )
         await hass.async_add_executor_job(learner.learn_means, means, unit)
         at = end
     # Of two lines the recorder could not tell which of them filled.
@@ -216,14 +236,20 @@ def _thin_s(age: timedelta) -> float:
 
 
 def _hourly_means(
-    hass: HomeAssistant, entity_id: str, start: datetime, end: datetime
+    hass: HomeAssistant, entity_id: str, start: datetime, end: datetime, unit: str | None
 ) -> list[tuple[float, float]]:
-    rows = statistics_during_period(hass, start, end, {entity_id}, "hour", None, {"mean"})
+    """Return the means in the unit they were recorded in, each with the start of its hour.
+
+    By itself the hub would show them in the state's unit where it can, and where it cannot as they
+    are: percent of a sensor that measures centimetres now.
+    """
+    units = None if unit is None else dict.fromkeys(UNIT_CLASSES, unit)
+    rows = statistics_during_period(hass, start, end, {entity_id}, "hour", units, {"mean"})
     found = ((row["start"], row.get("mean")) for row in rows.get(entity_id, []))
     return [(start_s, mean) for start_s, mean in found if mean is not None]
 
 
-def _unit(hass: HomeAssistant, entity_id: str) -> str | None:
-    state = hass.states.get(entity_id)
-    unit: str | None = None if state is None else state.attributes.get(ATTR_UNIT_OF_MEASUREMENT)
-    return unit
+def _statistics_unit(hass: HomeAssistant, entity_id: str) -> str | None:
+    """Return the unit in which the means of an entity are recorded."""
+    found = get_metadata(hass, statistic_ids={entity_id}).get(entity_id)
+    return None if found is None else found[1]["unit_of_measurement"]

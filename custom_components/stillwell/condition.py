@@ -1,6 +1,6 @@
 """Conditions of our own: locked out, filling permitted, water lasts until."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, ClassVar, Final, Unpack, cast, override
 
 import voluptuous as vol
@@ -23,11 +23,15 @@ from homeassistant.util import dt as dt_util
 
 from .decision_text import async_load_texts, common_text
 from .happenings import STANDINGS, Shown, of_kind, strangers
+from .local_time import asked_moment
 from .targets import vessels_of
 
 ATTR_UNTIL: Final = "until"
 ATTR_LASTS: Final = "lasts"
 ATTR_CERTAINTY: Final = "certainty"
+
+FAR: Final = timedelta(days=365_000)
+"""No water lasts a thousand years, and the calendar ends before the longest time does."""
 
 DEFAULT_CERTAINTY: Final = 80
 """Percent. The forecast's own bounds are those of 80 %."""
@@ -105,11 +109,8 @@ class WillLastCondition(Condition):
     def _until(self, now: datetime) -> datetime:
         lasts: timedelta | None = self._options.get(ATTR_LASTS)
         if lasts is not None:
-            return now + lasts
-        until: datetime = self._options[ATTR_UNTIL]
-        if until.tzinfo is None:
-            until = until.replace(tzinfo=dt_util.get_default_time_zone())
-        return until.astimezone(UTC)
+            return now + min(lasts, FAR)
+        return asked_moment(self._options[ATTR_UNTIL])
 
     @override
     def _async_check(self, **kwargs: Unpack[ConditionCheckParams]) -> bool:

@@ -20,6 +20,7 @@ from homeassistant.util import dt as dt_util
 
 from .const import DOMAIN
 from .engine.ledger import DayUse
+from .engine.quantities import DAY_S
 
 UNIT_CLASS: Final = "volume"
 
@@ -51,14 +52,15 @@ async def async_write_daily_use(
     last = await get_instance(hass).async_add_executor_job(
         get_last_statistics, hass, 1, series, False, {"sum"}
     )
-    written_s, total_l = -1.0, 0.0
+    written_s, total_l = 0.0, 0.0
     if rows := last.get(series):
         written_s, total_l = rows[0]["start"], rows[0].get("sum") or 0.0
     today = dt_util.now().date().isoformat()
     new: list[StatisticData] = []
     for day in days:
         start = dt_util.start_of_local_day(date.fromisoformat(day.key))
-        if day.key >= today or start.timestamp() <= written_s:
+        # Half a day between: since it was written the hub may have moved to another time zone.
+        if day.key >= today or start.timestamp() < written_s + DAY_S / 2:
             continue
         total_l += day.used_l
         new.append(StatisticData(start=start, state=day.used_l, sum=total_l))

@@ -72,6 +72,39 @@ async def test_a_forecast_of_the_past_is_refused(used: Lab) -> None:
     assert refused.value.translation_key == "forecast_past"
 
 
+@pytest.mark.parametrize("zone", ["America/New_York", "Pacific/Auckland"])
+@pytest.mark.parametrize(
+    "until", ["9999-12-31 23:59:59", "9999-12-31T23:59:59-12:00", "0001-01-01T00:00:00+14:00"]
+)
+async def test_the_ends_of_the_calendar_are_answered(
+    hass: HomeAssistant, used: Lab, zone: str, until: str
+) -> None:
+    await hass.config.async_set_time_zone(zone)
+    if until.startswith("9"):
+        assert (await call(used, "forecast", until=until))["probability"] == 0.0
+        return
+    with pytest.raises(ServiceValidationError) as refused:
+        await call(used, "forecast", until=until)
+    assert refused.value.translation_key == "forecast_past"
+
+
+async def test_today_ends_at_the_midnight_of_a_zone_the_hub_was_moved_to(
+    hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
+) -> None:
+    """3 L a day; Auckland is 13 h ahead of UTC in summer (IANA), so its day began at 11:00 UTC."""
+    await hass.config.async_set_time_zone("UTC")
+    freezer.move_to("2026-03-02 12:00:00+00:00")
+    await lab.set_up(empty_m=0.0)
+    levels = iter([round(23.3 - step * CM_PER_STEP_AT_3_L_PER_DAY, 2) for step in range(300)])
+    await lab.run([next(levels) for _ in range(96)], STEP_S)
+    assert lab.value("used_today") == pytest.approx(1.0, abs=0.1)
+    await hass.config.async_set_time_zone("Pacific/Auckland")
+    await lab.run([next(levels) for _ in range(24)], STEP_S)
+    # 22:00 UTC is 11:00 of the next day there: only what was used since the move stands on it.
+    assert lab.value("used_today") == pytest.approx(0.25, abs=0.05)
+    assert (await call(lab, "daily_use"))["days"][-1]["date"] == "2026-03-03"
+
+
 async def test_a_forecast_before_anything_is_known_is_refused(lab: Lab) -> None:
     await lab.set_up()
     with pytest.raises(ServiceValidationError) as refused:

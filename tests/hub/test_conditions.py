@@ -98,6 +98,8 @@ async def test_water_lasts_as_long_as_arithmetic_says(hass: HomeAssistant, lab: 
     target = of_vessel(hass, lab)
     assert await passes(hass, "will_last", target, lasts={"days": 2})
     assert not await passes(hass, "will_last", target, lasts={"days": 9})
+    # Beyond the calendar of the hub's dates, which ends with the year 9999.
+    assert not await passes(hass, "will_last", target, lasts={"days": 3_000_000})
     # Even odds at the likely moment itself, within the tenth that half a day of use leaves.
     assert await passes(hass, "will_last", target, lasts={"days": 4.9 * 0.9}, certainty=50)
     assert not await passes(hass, "will_last", target, lasts={"days": 4.9 * 1.1}, certainty=50)

@@ -126,6 +126,37 @@ async def test_hourly_means_reach_further_back_than_states(
     assert full == pytest.approx([3.0] * len(full), rel=0.1)
 
 
+async def test_means_in_a_unit_of_another_measure_are_not_learned(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    """The sensor showed percent once and shows centimetres now: 60 % are no 60 cm."""
+    now = dt_util.utcnow().replace(minute=0, second=0, microsecond=0)
+    hass.states.async_set(SOURCE, "25", {"unit_of_measurement": "cm"})
+    hours = range(24 * 5)
+    async_import_statistics(
+        hass,
+        {
+            "mean_type": StatisticMeanType.ARITHMETIC,
+            "has_sum": False,
+            "name": None,
+            "source": "recorder",
+            "statistic_id": SOURCE,
+            "unit_class": "unitless",
+            "unit_of_measurement": "%",
+        },
+        [
+            {
+                "start": now - timedelta(days=11) - timedelta(hours=len(hours) - hour),
+                "mean": 30.0 - 0.2 * hour,
+            }
+            for hour in hours
+        ],
+    )
+    await async_wait_recording_done(hass)
+    await lab.set_up()
+    assert lab.runtime.model.balance.days == ()
+
+
 async def test_a_probes_drift_is_learned_from_the_recorded_temperature(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
@@ -207,6 +238,7 @@ async def test_it_learns_once(
 async def test_past_days_can_be_written_as_statistics_once(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
+    await hass.config.async_set_time_zone("Europe/Berlin")
     freezer.move_to(dt_util.start_of_local_day() + timedelta(hours=1))
     level = await record(hass, freezer, 96)
     await lab.set_up()
@@ -226,6 +258,11 @@ async def test_past_days_can_be_written_as_statistics_once(
     first = await write()
     assert first["days_written"] == 4
     assert (await write())["days_written"] == 0
+    # By the clock of another time zone the same days begin later or earlier.
+    await lab.wait(8 * 3600.0)
+    for zone in ("America/New_York", "Asia/Tokyo", "Europe/Berlin"):
+        await hass.config.async_set_time_zone(zone)
+        assert (await write())["days_written"] == 0
     start = dt_util.utcnow() - timedelta(days=6)
     rows = await get_instance(hass).async_add_executor_job(
         statistics_during_period,
