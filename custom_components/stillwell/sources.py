@@ -123,6 +123,12 @@ def renamed_meanwhile(
     return with_renamed(subentry.data, names)
 
 
+def _is_in_use(hass: HomeAssistant, entity_id: str) -> bool:
+    """Return whether the registry has an entity that is not disabled: such a one has no state."""
+    entity = er.async_get(hass).async_get(entity_id)
+    return entity is not None and not entity.disabled
+
+
 class _Follower:
     """Follows the entities of one subentry."""
 
@@ -138,6 +144,15 @@ class _Follower:
 
     def _issue_id(self, entity_id: str) -> str:
         return f"{self.named[entity_id]}_{self._subentry.subentry_id}_{entity_id}"
+
+    @callback
+    def forget_others(self) -> None:
+        """Take back what was told of entities that are named no more: another was chosen."""
+        about = tuple(f"{issue}_{self._subentry.subentry_id}_" for issue in set(ISSUES.values()))
+        told = {self._issue_id(entity_id) for entity_id in self.named}
+        for domain, issue_id in list(ir.async_get(self._hass).issues):
+            if domain == DOMAIN and issue_id.startswith(about) and issue_id not in told:
+                ir.async_delete_issue(self._hass, DOMAIN, issue_id)
 
     def _tell(self, entity_id: str, *, is_missing: bool) -> None:
         if not is_missing:
@@ -178,11 +193,9 @@ class _Follower:
 
     @callback
     def registry_updated(self, event: Event[er.EventEntityRegistryUpdatedData]) -> None:
-        """Take over a rename; tell a removal."""
+        """Take over a rename; tell a removal, or that it is disabled: it has no state then."""
         data = event.data
-        if data["action"] == "remove":
-            self._tell(data["entity_id"], is_missing=True)
-        elif data["action"] == "update" and "old_entity_id" in data:
+        if data["action"] == "update" and "old_entity_id" in data:
             # The listener of the entry reloads; scheduling it here too would reload twice.
             # What is stored may already be newer than what this follower began with.
             key, entity_id = self._subentry.subentry_id, data["entity_id"]
@@ -195,6 +208,8 @@ class _Follower:
                 stored,
                 data=with_renamed(stored.data, {data["old_entity_id"]: entity_id}),
             )
+        elif not _is_in_use(self._hass, data["entity_id"]):
+            self._tell(data["entity_id"], is_missing=True)
 
     @callback
     def appeared(self, event: Event[EventStateChangedData]) -> None:
@@ -205,10 +220,9 @@ class _Follower:
     @callback
     def started(self, hass: HomeAssistant) -> None:
         """Judge what is missing; before the hub has started, others may not be there yet."""
-        registry = er.async_get(hass)
         for entity_id in self.named:
-            is_known = registry.async_get(entity_id) is not None
-            self._tell(entity_id, is_missing=not is_known and hass.states.get(entity_id) is None)
+            is_there = _is_in_use(hass, entity_id) or hass.states.get(entity_id) is not None
+            self._tell(entity_id, is_missing=not is_there)
 
 
 @callback
@@ -217,6 +231,7 @@ def async_follow(
 ) -> list[CALLBACK_TYPE]:
     """Follow a vessel's entities; return what ends that."""
     follower = _Follower(hass, entry, subentry)
+    follower.forget_others()
     named = list(follower.named)
     return [
         async_track_entity_registry_updated_event(hass, named, follower.registry_updated),

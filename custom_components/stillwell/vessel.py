@@ -118,7 +118,8 @@ class VesselRuntime(EntityOwner):
         self._is_signal_lost = False
         self.is_low: bool | None = None
         """Whether the water is at or below the start mark, so that a refill is due."""
-        self._told_reason = Reason.NONE
+        self._told_reason: Reason | None = None
+        """None at the start: a notice from before it may have no ground any more."""
         self._registry_ids = registry_ids(hass, subentry.data)
         self._footing: dict[str, Any] = {
             "measure": settings.measure.value,
@@ -324,7 +325,7 @@ class VesselRuntime(EntityOwner):
         if view.reason is self._told_reason:
             return
         was, self._told_reason = self._told_reason, view.reason
-        if Reason.UNIT_UNKNOWN in (was, view.reason):
+        if was is None or Reason.UNIT_UNKNOWN in (was, view.reason):
             self._tell_unit(is_useless=view.reason is Reason.UNIT_UNKNOWN)
         is_lost = view.status is Status.FAILURE
         if is_lost == self._is_signal_lost:

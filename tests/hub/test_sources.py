@@ -208,3 +208,64 @@ async def test_two_that_swapped_their_names_unfollowed_stay_two(
     await hass.async_block_till_done()
     assert lab.line.settings.high_inputs == (LEAK,)
     assert lab.line.settings.leak_inputs == (FLOAT,)
+
+
+async def test_a_disabled_source_is_told_as_a_missing_one_is(hass: HomeAssistant, lab: Lab) -> None:
+    registry = er.async_get(hass)
+    registry.async_get_or_create("sensor", "lab", "1", suggested_object_id="lagoon_level")
+    await lab.set_up(device=VALVE)
+    await lab.settle(count=3)
+    registry.async_update_entity(SOURCE, disabled_by=er.RegistryEntryDisabler.USER)
+    hass.states.async_remove(SOURCE)
+    await hass.async_block_till_done()
+    assert "source_missing" in issues(hass)
+    # Renamed meanwhile it is still the one that is missing, and the only one.
+    registry.async_update_entity(SOURCE, new_entity_id="sensor.strip_2")
+    await hass.async_block_till_done(wait_background_tasks=True)
+    told = [one for (_, one) in ir.async_get(hass).issues if one.startswith("source_missing")]
+    assert told == ["source_missing_lagoon_reservoir_sensor.strip_2"]
+    registry.async_update_entity("sensor.strip_2", disabled_by=None)
+    hass.states.async_set("sensor.strip_2", "20", {"unit_of_measurement": "cm"})
+    await hass.async_block_till_done()
+    assert "source_missing" not in issues(hass)
+
+
+async def test_a_device_disabled_in_a_fill_is_told(hass: HomeAssistant, lab: Lab) -> None:
+    """Its entity is gone at once: nobody can see or switch it any more."""
+    await lab.set_up(device=VALVE)
+    await lab.settle()
+    await lab.valve(on=True)
+    disabled = er.RegistryEntryDisabler.USER
+    er.async_get(hass).async_update_entity(VALVE, disabled_by=disabled)
+    await hass.async_block_till_done()
+    assert hass.states.get(VALVE) is None
+    assert "actuator_missing" in issues(hass)
+    assert not lab.is_permitted
+    await lab.wait(61.0)
+    assert lab.is_locked_out
+
+
+async def test_another_chosen_in_the_settings_ends_the_notice(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up(source="sensor.nowhere", device=VALVE, leak_inputs=["binary_sensor.nowhere"])
+    assert {"source_missing", "actuator_missing"} <= issues(hass)
+    hass.states.async_set(LEAK, "off")
+    await lab.level(20.0)
+    await lab.change("reservoir", source=SOURCE)
+    await lab.change("fill_line", leak_inputs=[LEAK])
+    assert not {"source_missing", "actuator_missing"} & issues(hass)
+
+
+async def test_a_measure_that_fits_ends_the_notice_of_the_unit(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up()
+    await lab.settle(count=3)
+    lab.unit = "L"
+    await lab.level(20.0)
+    assert "unit_changed" in issues(hass)
+    await lab.reload()
+    assert "unit_changed" in issues(hass)
+    await lab.change("reservoir", measure="volume")
+    assert "unit_changed" not in issues(hass)
