@@ -81,7 +81,7 @@ def check_pump(
     if pump.partition(".")[0] in NUMBERS and (state := hass.states.get(pump)) is not None:
         unit = state_unit(state)
         if unit != "%" and not is_flow_unit(unit):
-            raise Refusal(CONF_DOSING_PUMP, "pump_unit", pump=pump, unit=str(unit))
+            raise Refusal(CONF_DOSING_PUMP, "pump_unit", pump=pump, unit=unit or "-")
     if not flow and not is_flow_unit(unit):
         raise Refusal(FIELD_PUMP_FLOW, "pump_flow_missing", pump=pump)
 
@@ -164,9 +164,9 @@ def check_sources(hass: HomeAssistant, data: Mapping[str, Any]) -> None:
     ):
         state = hass.states.get(data.get(key, ""))
         if state is not None and (unit := state_unit(state)) not in units:
-            raise Refusal(field, "source_unit", source=data[key], unit=str(unit), works=works)
+            raise Refusal(field, "source_unit", source=data[key], unit=unit or "-", works=works)
     state = hass.states.get(data.get(CONF_STOCK_TEMPERATURE, ""))
     if state is not None and not is_temperature_unit(unit := state_unit(state)):
         source = data[CONF_STOCK_TEMPERATURE]
         works = "°C, °F, K"
-        raise Refusal(SECTION_STOCK, "source_unit", source=source, unit=str(unit), works=works)
+        raise Refusal(SECTION_STOCK, "source_unit", source=source, unit=unit or "-", works=works)

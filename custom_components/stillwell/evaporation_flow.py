@@ -149,14 +149,14 @@ class EvaporationWatchFlow(SingleFormFlow):
         for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
             state = self.hass.states.get(values.get(key, ""))
             if state is not None and not is_temperature_unit(unit := state_unit(state)):
-                raise Refusal(key, "temperature_unit", source=values[key], unit=str(unit))
+                raise Refusal(key, "temperature_unit", source=values[key], unit=unit or "-")
         if not (humidity := values.get(CONF_HUMIDITY_SOURCE)):
             return
         if not values.get(CONF_ROOM_SOURCE):
             raise Refusal(CONF_ROOM_SOURCE, "room_missing")
         state = self.hass.states.get(humidity)
         if state is not None and (unit := state_unit(state)) != UnitOfRatio.PERCENTAGE:
-            raise Refusal(CONF_HUMIDITY_SOURCE, "humidity_unit", source=humidity, unit=str(unit))
+            raise Refusal(CONF_HUMIDITY_SOURCE, "humidity_unit", source=humidity, unit=unit or "-")
 
     def _surface_m2(self, values: Mapping[str, Any]) -> float:
         """Return the open surface: typed in as such, or as the length and width of a tank."""

@@ -157,7 +157,7 @@ class OtherMeasureFlow(StillwellFix):
         ]
         if not fitting:
             return self.async_abort(
-                reason="unit_fits_nothing", description_placeholders={"unit": str(unit)}
+                reason="unit_fits_nothing", description_placeholders={"unit": unit or "-"}
             )
         if user_input is None:
             select = SelectSelectorConfig(options=fitting, translation_key="measure")

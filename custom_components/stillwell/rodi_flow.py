@@ -143,4 +143,4 @@ class RodiUnitFlow(SingleFormFlow):
             fits, error = SOURCES[key]
             state = self.hass.states.get(source)
             if state is not None and not fits(unit := state_unit(state)):
-                raise Refusal(SECTION_SOURCES, error, source=source, unit=str(unit))
+                raise Refusal(SECTION_SOURCES, error, source=source, unit=unit or "-")

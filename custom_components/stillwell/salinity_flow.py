@@ -114,7 +114,7 @@ class SalinityWatchFlow(SingleFormFlow):
         thermometer = data.get(CONF_TEMPERATURE_SOURCE, "")
         state = self.hass.states.get(thermometer)
         if state is not None and not is_temperature_unit(unit := state_unit(state)):
-            refused = {"source": thermometer, "unit": str(unit)}
+            refused = {"source": thermometer, "unit": unit or "-"}
             raise Refusal(CONF_TEMPERATURE_SOURCE, "temperature_unit", **refused)
         if kind is SalinityKind.BY_HAND:
             return
@@ -125,7 +125,7 @@ class SalinityWatchFlow(SingleFormFlow):
         state = self.hass.states.get(source)
         if state is not None and not fits_kind(unit := state_unit(state), kind):
             key = "salinity_unit" if kind is SalinityKind.SALINITY else "conductivity_unit"
-            raise Refusal(CONF_SALINITY_SOURCE, key, source=source, unit=str(unit))
+            raise Refusal(CONF_SALINITY_SOURCE, key, source=source, unit=unit or "-")
 
     def _overfill_l(self, volume: float) -> float:
         units = FormUnits.of(self.hass)

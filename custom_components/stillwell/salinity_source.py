@@ -56,7 +56,7 @@ def probe_salinity(
         raise InputError(
             InputFault.OUTSIDE_RANGE,
             Code.UNIT_UNFIT,
-            unit=str(unit),
+            unit=unit or "-",
             source=state.entity_id,
             what=Term("a salinity" if kind is SalinityKind.SALINITY else "a conductivity"),
         )

@@ -112,7 +112,7 @@ class TemperatureWatchFlow(SingleFormFlow):
         for key in (CONF_TEMPERATURE_SOURCE, CONF_ROOM_SOURCE):
             state = self.hass.states.get(values.get(key, ""))
             if state is not None and not is_temperature_unit(unit := state_unit(state)):
-                raise Refusal(key, "temperature_unit", source=values[key], unit=str(unit))
+                raise Refusal(key, "temperature_unit", source=values[key], unit=unit or "-")
         data = {key: values[key] for key in ENTITIES if values.get(key)}
         data[CONF_LOW_C] = self._celsius(values[FIELD_LOW])
         data[CONF_HIGH_C] = self._celsius(values[FIELD_HIGH])

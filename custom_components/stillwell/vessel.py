@@ -355,7 +355,7 @@ class VesselRuntime(EntityOwner):
             translation_placeholders={
                 "vessel": self.title,
                 "entity": self.settings.source,
-                "unit": str(state_unit(self.hass.states.get(self.settings.source))),
+                "unit": state_unit(self.hass.states.get(self.settings.source)) or "-",
             },
         )
 

@@ -268,7 +268,7 @@ class ReservoirFlow(StoredFlow):
         if values[FIELD_MEASURE] in fitting:
             return
         if not fitting:
-            raise Refusal(FIELD_SOURCE, "unit_useless", source=source, unit=str(unit))
+            raise Refusal(FIELD_SOURCE, "unit_useless", source=source, unit=unit or "-")
         works = await async_measure_names(self.hass, fitting)
         if unit is None:
             raise Refusal(FIELD_MEASURE, "unit_missing", source=source, works=works)

@@ -269,3 +269,12 @@ async def test_a_measure_that_fits_ends_the_notice_of_the_unit(
     assert "unit_changed" in issues(hass)
     await lab.change("reservoir", measure="volume")
     assert "unit_changed" not in issues(hass)
+
+
+async def test_a_unit_that_is_gone_is_not_called_none(hass: HomeAssistant, lab: Lab) -> None:
+    await lab.set_up()
+    await lab.settle(count=3)
+    hass.states.async_set(SOURCE, "20.0")
+    await hass.async_block_till_done()
+    issue = ir.async_get(hass).async_get_issue(DOMAIN, "unit_changed_lagoon_reservoir")
+    assert issue.translation_placeholders["unit"] == "-"

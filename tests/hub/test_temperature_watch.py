@@ -439,3 +439,11 @@ async def test_form_refuses(walk: Walk, changes: dict[str, Any], field: str, err
     await walk.open()
     await walk.send(FILLED | changes)
     assert walk.form["errors"] == {field: error}
+
+
+@pytest.mark.parametrize(("unit", "told"), [("cm", "cm"), (None, "-")])
+async def test_a_refused_unit_is_named(walk: Walk, unit: str | None, told: str) -> None:
+    walk.hass.states.async_set("sensor.level", "20", {"unit_of_measurement": unit} if unit else {})
+    await walk.open()
+    await walk.send(FILLED | {"temperature_source": "sensor.level"})
+    assert walk.placeholders["unit"] == told
