@@ -128,11 +128,13 @@ class StillwellConfigFlow(ConfigFlow, domain=DOMAIN):
             return self._show("reconfigure", units, values, {})
         if errors := self._errors(user_input, units):
             return self._show("reconfigure", units, user_input, errors)
+        data = _data(user_input, units)
+        if user_input[FIELD_VOLUME] == units.from_l(entry.data[CONF_VOLUME_L]):
+            # As it was shown: litres rounded to gallons and back would disarm a dosing line.
+            del data[CONF_VOLUME_L]
         # The entry's update listener reloads; the reload variants must not be used with one.
         return self.async_update_and_abort(
-            entry,
-            title=user_input[FIELD_NAME].strip(),
-            data_updates=_data(user_input, units),
+            entry, title=user_input[FIELD_NAME].strip(), data_updates=data
         )
 
     @override

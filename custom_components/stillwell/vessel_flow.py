@@ -49,10 +49,12 @@ from .vessel_forms import (
     FIELD_NAME,
     FIELD_SHAPE,
     FIELD_SOURCE,
+    FIELD_TABLE,
     FIELD_TEMPERATURE_SOURCE,
     FIELD_ZERO_IS_SUSPECT,
     SECTION_FILLING,
     SECTION_SIGNAL,
+    STRAPPING,
     band_schema,
     confirm_schema,
     shape_schema,
@@ -275,7 +277,12 @@ class ReservoirFlow(StoredFlow):
         raise Refusal(FIELD_MEASURE, "unit_unfit", source=source, unit=unit, works=works)
 
     def _checked_shape(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        shape = shape_data(self._source[FIELD_SHAPE], values, self._units)
+        kind, stored = self._source[FIELD_SHAPE], self._stored_data.get(CONF_SHAPE, {})
+        shape = shape_data(kind, values, self._units)
+        shown = shape_values(self._stored_data, self._units)
+        if stored.get("kind") == kind == STRAPPING and values[FIELD_TABLE] == shown[FIELD_TABLE]:
+            # As it was shown, in fewer figures than are stored: the vessel is no other.
+            shape = dict(stored)
         vessel = shape_from_dict(shape)
         return {CONF_SHAPE: shape} | sensor_data(self._measure, values, vessel, self._units)
 

@@ -120,6 +120,21 @@ async def test_a_system_is_changed_and_keeps_its_vessels(
     assert len(hass.config_entries.async_entries(DOMAIN)) == 2
 
 
+async def test_a_volume_left_as_shown_in_gallons_stays_the_same(
+    imperial: HomeAssistant, add_system: Callable[..., MockConfigEntry]
+) -> None:
+    """450 L are 118.87742 gal, and those are 449.999987 L (3.785411784 L a gallon)."""
+    entry = add_system("Lagoon")
+    form = await entry.start_reconfigure_flow(imperial)
+    shown = _suggested(form, "volume")
+    assert shown == pytest.approx(118.87742, abs=1e-5)
+    await imperial.config_entries.flow.async_configure(
+        form["flow_id"], {"name": "Lagoon east", "volume": shown, "salinity": 35}
+    )
+    assert entry.title == "Lagoon east"
+    assert entry.data["volume_l"] == 450.0
+
+
 async def test_its_own_name_is_not_taken(
     hass: HomeAssistant, add_system: Callable[..., MockConfigEntry]
 ) -> None:

@@ -21,6 +21,7 @@ from homeassistant.data_entry_flow import FlowResultType, InvalidData
 from homeassistant.helpers import entity_registry as er
 from homeassistant.setup import async_setup_component
 from homeassistant.util.unit_conversion import DistanceConverter, VolumeConverter
+from homeassistant.util.unit_system import US_CUSTOMARY_SYSTEM
 from hypothesis import given
 from hypothesis import strategies as st
 from pytest_homeassistant_custom_component.common import MockConfigEntry
@@ -252,7 +253,14 @@ async def test_every_shape(hass: HomeAssistant, walk: Walk, kind: str) -> None:
     await walk.all(again, {"signal": {}})
     assert (await walk.send({}))["reason"] == "reconfigure_successful"
     (again_stored,) = walk.entry.subentries.values()
-    assert again_stored.data["shape"] == subentry.data["shape"]
+    assert again_stored.data["shape"] == {"kind": kind} | stored
+    # The hub shows inches and gallons now; who only looks and saves has the same vessel still.
+    hass.config.units = US_CUSTOMARY_SYSTEM
+    await walk.open(subentry.subentry_id)
+    await walk.send(FIRST | {"shape": kind, "measure": "percent_volume"})
+    await walk.all({name: walk.shown(name) for name in typed}, {"signal": {}}, {})
+    (again_stored,) = walk.entry.subentries.values()
+    assert again_stored.data["shape"] == {"kind": kind} | stored
 
 
 SENSORS = {
