@@ -22,7 +22,7 @@ from .hub_stop import async_hub_stop
 from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .salinity_actions import async_register as async_register_salinity
-from .sentences import async_register_sentences
+from .sentences import Sentences
 from .water_change_actions import async_register as async_register_water_change
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
@@ -63,7 +63,7 @@ async def async_setup_entry(hass: HomeAssistant, entry: StillwellConfigEntry) ->
         system.platforms, 1 if hass.is_running else len(PLATFORMS), strict=False
     ):
         await hass.config_entries.async_forward_entry_setups(entry, platforms)
-    for unregister in await async_register_sentences(hass, system):
+    for unregister in await Sentences(hass, system).async_start():
         entry.async_on_unload(unregister)
 
     @callback

@@ -6,6 +6,7 @@ with its name in them: a question about anything else is left to others. The ans
 language the agent was asked in.
 """
 
+import asyncio
 import logging
 from collections.abc import Mapping
 from functools import partial
@@ -13,8 +14,9 @@ from typing import Any, Final
 
 import voluptuous as vol
 from homeassistant.const import CONF_COMMAND, CONF_PLATFORM
-from homeassistant.core import CALLBACK_TYPE, Context, HomeAssistant
+from homeassistant.core import CALLBACK_TYPE, Context, Event, HomeAssistant, callback
 from homeassistant.exceptions import HomeAssistantError
+from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers.script import ScriptRunResult
 from homeassistant.helpers.trigger import async_initialize_triggers, async_validate_trigger_config
 
@@ -31,10 +33,56 @@ _LOGGER = logging.getLogger(__name__)
 CONVERSATION: Final = "conversation"
 
 
-async def async_register_sentences(hass: HomeAssistant, system: System) -> list[CALLBACK_TYPE]:
+class Sentences:
+    """The sentences of one system: registered anew when a person renames a device."""
+
+    def __init__(self, hass: HomeAssistant, system: System) -> None:
+        """Begin with none."""
+        self._hass = hass
+        self._system = system
+        self._lock = asyncio.Lock()
+        self._registered: list[CALLBACK_TYPE] = []
+        self._is_over = False
+
+    async def async_start(self) -> list[CALLBACK_TYPE]:
+        """Register them and follow the names; return what ends that."""
+        if CONVERSATION not in self._hass.config.components:
+            return []
+        listen = self._hass.bus.async_listen
+        stop = listen(dr.EVENT_DEVICE_REGISTRY_UPDATED, self._async_renamed, self._is_rename)
+        await self._async_register()
+        return [stop, self._async_end]
+
+    async def _async_register(self) -> None:
+        async with self._lock:
+            self._forget()
+            if not self._is_over:
+                self._registered = await _async_register_all(self._hass, self._system)
+            if self._is_over:
+                self._forget()
+
+    def _forget(self) -> None:
+        while self._registered:
+            self._registered.pop()()
+
+    @callback
+    def _async_end(self) -> None:
+        self._is_over = True
+        self._forget()
+
+    @callback
+    def _is_rename(self, data: dr.EventDeviceRegistryUpdatedData) -> bool:
+        if data["action"] != "update" or "name_by_user" not in data["changes"]:
+            return False
+        device = dr.async_get(self._hass).async_get(data["device_id"])
+        return device is not None and self._system.entry.entry_id in device.config_entries
+
+    async def _async_renamed(self, _event: Event[dr.EventDeviceRegistryUpdatedData]) -> None:
+        await self._async_register()
+
+
+async def _async_register_all(hass: HomeAssistant, system: System) -> list[CALLBACK_TYPE]:
     """Register the sentences of a system; return what takes them back."""
-    if CONVERSATION not in hass.config.components:
-        return []
     registered: list[CALLBACK_TYPE] = []
     targets: list[Target] = [*system.vessels.values(), *system.lines.values()]
     heard = languages_heard(hass.config.language)

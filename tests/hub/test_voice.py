@@ -106,6 +106,23 @@ async def test_how_much_there_is(hass: HomeAssistant, lab: Lab) -> None:
     )
 
 
+async def test_a_renamed_device_is_asked_for_by_its_new_name(
+    hass: HomeAssistant, lab: Lab
+) -> None:
+    await lab.set_up()
+    await lab.run([20.0] * 12)
+    registry = dr.async_get(hass)
+    (device,) = dr.async_entries_for_config_entry(registry, lab.entry.entry_id)
+    registry.async_update_device(device.id, name_by_user="Big tub")
+    await hass.async_block_till_done()
+    told = await say(hass, "how much water is in the big tub")
+    assert told.startswith("The Big tub holds 18 litres")
+    # Nobody answers to the old name any more, nor to any once the system is gone.
+    assert "18 litres" not in await say(hass, "how much water is in the lagoon reservoir")
+    assert await hass.config_entries.async_unload(lab.entry.entry_id)
+    assert "18 litres" not in await say(hass, "how much water is in the big tub")
+
+
 async def test_one_litre_is_said_as_one(hass: HomeAssistant, lab: Lab) -> None:
     """Below the empty mark nothing can be used: 1 L is 1.11 cm deep (arithmetic)."""
     await lab.set_up(zero_is_suspect=False)
