@@ -21,6 +21,7 @@ from .lab import SOURCE, SQUARE_L_PER_CM, VALVE, Lab
 
 if TYPE_CHECKING:
     from custom_components.stillwell.fill_line import FillLine
+    from freezegun.api import FrozenDateTimeFactory
 
 STEP_S = 300.0
 CM_PER_STEP_AT_3_L_PER_DAY = 3.0 / SQUARE_L_PER_CM / 288.0

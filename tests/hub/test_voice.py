@@ -106,9 +106,7 @@ async def test_how_much_there_is(hass: HomeAssistant, lab: Lab) -> None:
     )
 
 
-async def test_a_renamed_device_is_asked_for_by_its_new_name(
-    hass: HomeAssistant, lab: Lab
-) -> None:
+async def test_a_renamed_device_is_asked_for_by_its_new_name(hass: HomeAssistant, lab: Lab) -> None:
     await lab.set_up()
     await lab.run([20.0] * 12)
     registry = dr.async_get(hass)
