@@ -105,6 +105,22 @@ def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]
     return {entity_id: entity.id for entity_id, entity in found if entity is not None}
 
 
+class _FollowedRenames:
+    """What must outlive the reload that a rename causes, and nothing longer."""
+
+    def __init__(self, hass: HomeAssistant) -> None:
+        self._hass = hass
+
+    def note(self, subentry_id: str, entity: er.RegistryEntry) -> None:
+        """Note the entity behind a new name in a subentry's data."""
+        followed = self._hass.data.setdefault(FOLLOWED, {})
+        followed.setdefault(subentry_id, {})[entity.entity_id] = entity.id
+
+    def pop(self, subentry_id: str) -> dict[str, str]:
+        """Return the ids noted for a subentry by name, and forget them."""
+        return self._hass.data.get(FOLLOWED, {}).pop(subentry_id, {})
+
+
 def renamed_meanwhile(
     hass: HomeAssistant, subentry: ConfigSubentry, remembered: Mapping[str, str]
 ) -> dict[str, Any]:
@@ -114,7 +130,7 @@ def renamed_meanwhile(
     twice; the reload after the first rename would miss the others.
     """
     registry = er.async_get(hass)
-    ids = {**remembered, **hass.data.get(FOLLOWED, {}).pop(subentry.subentry_id, {})}
+    ids = {**remembered, **_FollowedRenames(hass).pop(subentry.subentry_id)}
     names: dict[str, str] = {}
     for entity_id in entities_of(subentry.data):
         entity = registry.entities.get_entry(str(ids.get(entity_id)))
@@ -200,8 +216,7 @@ class _Follower:
             # What is stored may already be newer than what this follower began with.
             key, entity_id = self._subentry.subentry_id, data["entity_id"]
             if (entity := er.async_get(self._hass).async_get(entity_id)) is not None:
-                followed = self._hass.data.setdefault(FOLLOWED, {}).setdefault(key, {})
-                followed[entity_id] = entity.id
+                _FollowedRenames(self._hass).note(key, entity)
             stored = self._entry.subentries[key]
             self._hass.config_entries.async_update_subentry(
                 self._entry,
