@@ -7,6 +7,7 @@ from homeassistant.core import HomeAssistant, ServiceCall, ServiceResponse, Supp
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import config_validation as cv
 from homeassistant.helpers import entity_registry as er
+from homeassistant.helpers.service import verify_domain_control
 from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 
 from .const import DOMAIN
@@ -113,11 +114,15 @@ def register(
     fields: dict[Any, Any],
     response: SupportsResponse = SupportsResponse.NONE,
 ) -> None:
-    """Register an action that is aimed at entities or devices of ours."""
+    """Register an action that is aimed at entities or devices of ours.
+
+    One that changes anything is for those who may control our entities, as the hub's own are.
+    """
+    is_question = response is SupportsResponse.ONLY
     hass.services.async_register(
         DOMAIN,
         name,
-        handler,
+        handler if is_question else verify_domain_control(DOMAIN)(handler),
         schema=cv.make_entity_service_schema(fields),
         supports_response=response,
     )

@@ -46,6 +46,11 @@ LARGEST_POUR_L: Final = 10000.0
 REASON_LENGTH: Final = 200
 
 
+def _shortened(reason: str) -> str:
+    """Return a reason that can be shown; no lockout fails because a rule says too much of it."""
+    return reason[:REASON_LENGTH]
+
+
 async def _lock_out(call: ServiceCall) -> ServiceResponse:
     """Lock out all lines at once; what is wrong with the call is told after that."""
     found, wrong = lines_there(call)
@@ -205,8 +210,7 @@ async def _dashboard(call: ServiceCall) -> ServiceResponse:
 
 def async_register(hass: HomeAssistant) -> None:
     """Register the actions."""
-    reason = vol.All(cv.string, vol.Length(min=1, max=REASON_LENGTH))
-    register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): reason})
+    register(hass, LOCK_OUT, _lock_out, {vol.Required(ATTR_REASON): vol.All(cv.string, _shortened)})
     register(hass, RESET_LOCKOUT, _reset_lockout, {})
     register(hass, ACCEPT_USE, _accept_use, {})
     register(hass, POUR_BEGIN, _pour_begin, {}, SupportsResponse.OPTIONAL)

@@ -53,6 +53,10 @@ WIDE_TARGETS: Final = frozenset({ATTR_AREA_ID, ATTR_DEVICE_ID, ATTR_FLOOR_ID, AT
 ANSWER_S: Final = 30.0
 """A device that answers within this time does what was asked of it. The hub itself names the one
 who asked for five seconds only, and not at all where a device answers by a message of its own."""
+LATE_S: Final = 600.0
+"""An ON of the line's own that has not shown yet may still do so for this long."""
+OPEN_POSITION: Final = 100
+CLOSED_POSITION: Final = 0
 
 # A valve on its way lets water through, whichever way it moves.
 RUNNING: Final = frozenset({STATE_ON, ValveState.OPEN, ValveState.OPENING, ValveState.CLOSING})
@@ -72,6 +76,8 @@ class Actuator:
         self._rule_contexts: deque[str] = deque(maxlen=CONTEXTS_KEPT)
         self._asked: dict[bool, tuple[float, Actor]] = {}
         """When, and by whom, it was last asked to run and to stop."""
+        self._is_unanswered = False
+        """Whether it has not been on since the line last asked it to run."""
 
     @callback
     def async_follow_rules(self) -> list[CALLBACK_TYPE]:
@@ -89,7 +95,7 @@ class Actuator:
 
         @callback
         def is_request(data: Mapping[str, Any]) -> bool:
-            if data[ATTR_SERVICE] not in STARTS | STOPS:
+            if _asks_to_run(data) is None:
                 return False
             asked = data[ATTR_SERVICE_DATA]
             named = asked.get(ATTR_ENTITY_ID, ())
@@ -104,7 +110,7 @@ class Actuator:
 
         @callback
         def note(event: Event) -> None:
-            is_start = event.data[ATTR_SERVICE] in STARTS
+            is_start = _asks_to_run(event.data) is True
             self._asked[is_start] = event.time_fired_timestamp, self.actor(event.context)
             if not is_start and event.context.id not in self._own_contexts:
                 stopped(event.context)
@@ -118,10 +124,12 @@ class Actuator:
     def actor_of_report(self, context: Context, t_s: float, *, on: bool | None) -> Actor:
         """Return who caused what the device reports; its own message answers who asked last."""
         found = self.actor(context)
+        is_late, self._is_unanswered = self._is_unanswered, self._is_unanswered and not on
         if found is not Actor.UNKNOWN or on is None:
             return found
-        asked_s, asked_by = self._asked.get(on, (-ANSWER_S, Actor.UNKNOWN))
-        return asked_by if 0.0 <= t_s - asked_s <= ANSWER_S else Actor.UNKNOWN
+        asked_s, asked_by = self._asked.get(on, (-LATE_S, Actor.UNKNOWN))
+        within_s = LATE_S if on and is_late and asked_by is Actor.LINE else ANSWER_S
+        return asked_by if 0.0 <= t_s - asked_s <= within_s else Actor.UNKNOWN
 
     @property
     def is_on(self) -> bool | None:
@@ -147,22 +155,25 @@ class Actuator:
             return Actor.AUTOMATION
         return Actor.UNKNOWN
 
-    @property
-    def _knows_positions_only(self) -> bool:
-        """Whether the hub would refuse to close this valve, which can be set to closed."""
+    def _goes_by_position(self, *, on: bool) -> bool:
+        """Whether the hub would refuse to open or close this valve, which can be set to a place."""
         state = self.hass.states.get(self.entity_id)
         able = 0 if state is None else int(state.attributes.get(ATTR_SUPPORTED_FEATURES) or 0)
-        return bool(able & ValveEntityFeature.SET_POSITION) and not able & ValveEntityFeature.CLOSE
+        plain = ValveEntityFeature.OPEN if on else ValveEntityFeature.CLOSE
+        return bool(able & ValveEntityFeature.SET_POSITION) and not able & plain
 
     async def async_command(self, *, on: bool) -> None:
         """Send a command once; whether it worked, the device's own state will tell."""
         context = Context()
         self._own_contexts.append(context.id)
+        if on:
+            self._is_unanswered = self.is_on is not True
         data: dict[str, Any] = {ATTR_ENTITY_ID: self.entity_id}
         if self._is_valve:
             domain, action = DOMAIN_VALVE, SERVICE_OPEN_VALVE if on else SERVICE_CLOSE_VALVE
-            if not on and self._knows_positions_only:
-                action, data[ATTR_POSITION] = SERVICE_SET_VALVE_POSITION, 0
+            if self._goes_by_position(on=on):
+                action = SERVICE_SET_VALVE_POSITION
+                data[ATTR_POSITION] = OPEN_POSITION if on else CLOSED_POSITION
         else:
             domain = self._domain
             action = SERVICE_TURN_ON if on else SERVICE_TURN_OFF
@@ -179,6 +190,18 @@ class Actuator:
             _LOGGER.debug("%s of %s failed: %s", action, self.entity_id, err)
         except Exception:
             _LOGGER.exception("%s of %s failed", action, self.entity_id)
+
+
+def _asks_to_run(data: Mapping[str, Any]) -> bool | None:
+    """Return whether a call of an action asks a device to run or to stop; None is neither."""
+    action = data[ATTR_SERVICE]
+    if action == SERVICE_SET_VALVE_POSITION:
+        try:
+            return int(data[ATTR_SERVICE_DATA][ATTR_POSITION]) > CLOSED_POSITION
+        except KeyError, TypeError, ValueError:
+            # The hub refuses it; nobody is asked anything.
+            return None
+    return True if action in STARTS else False if action in STOPS else None
 
 
 def contacts(hass: HomeAssistant, entity_ids: tuple[str, ...]) -> bool | None:

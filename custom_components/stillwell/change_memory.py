@@ -23,6 +23,8 @@ class ChangeMemory:
     """Subentry id of the line that brings salt water back."""
     paused: Mapping[str, float | None] = field(default_factory=dict)
     """Lines paused for it, each with the end (unix s) of the pause it was in before."""
+    pause_until_s: float | None = None
+    """End of the pause it made; a line with another one was paused by a person since."""
     owed: tuple[str, ...] = ()
     """Lines still to be locked out, since they did not run when the change was found ended."""
     locked: tuple[str, ...] = ()
@@ -36,6 +38,7 @@ class ChangeMemory:
             "sump": self.sump,
             "refill": self.refill,
             "paused": dict(self.paused),
+            "pause_until_s": self.pause_until_s,
             "owed": list(self.owed),
             "locked": list(self.locked),
         }
@@ -51,6 +54,7 @@ class ChangeMemory:
         try:
             ends = dict(data.get("paused", {}))
             owed, locked = (tuple(map(str, data.get(key, ()))) for key in ("owed", "locked"))
+            until_s = data.get("pause_until_s")
         except TypeError as err:
             raise ValueError("no memory of a change") from err
         return cls(
@@ -59,6 +63,7 @@ class ChangeMemory:
             data.get("sump"),
             data.get("refill"),
             {key: None if end is None else stored_number(end) for key, end in ends.items()},
+            None if until_s is None else stored_number(until_s),
             owed,
             locked,
         )
@@ -70,6 +75,11 @@ class ChangeMemory:
             return cls.from_dict(data)
         except ValueError:
             return cls(Outcome.damaged())
+
+    def ends_pause(self, line_id: str, now_until_s: float | None) -> bool:
+        """Whether the pause in which a line is now is the one that the change made."""
+        is_own = None in (now_until_s, self.pause_until_s) or now_until_s == self.pause_until_s
+        return line_id in self.paused and is_own
 
     @property
     def is_open(self) -> bool:

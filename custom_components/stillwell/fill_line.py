@@ -15,12 +15,13 @@ from homeassistant.util.json import JsonValueType
 from .actuator import Actuator
 from .const import DOMAIN, EVENT_DECISION
 from .decision_text import decision_text, reason_text
+from .engine.guard import Outcome
 from .engine.guard_events import (
     BlockReason,
+    Event,
     LockOutRequested,
     MaintenanceRequested,
     Notice,
-    Refusal,
     ResetRequested,
     RunByHandRequested,
 )
@@ -250,10 +251,25 @@ class FillLine(EntityOwner):
 
     # What a person or a rule asks for
 
+    async def _ask(self, event: Event) -> Outcome | None:
+        """Ask the guard for something; it is on the disk when this returns.
+
+        Raises:
+            ServiceValidationError: The watch was put to rest; nothing came of it.
+        """
+        if not self.watch.hears(event):
+            raise ServiceValidationError(
+                translation_domain=DOMAIN,
+                translation_key="line_at_rest",
+                translation_placeholders={"line": self.title},
+            )
+        outcome = await self.watch.async_request(event)
+        self.refresh()
+        return outcome
+
     async def async_lock_out(self, note: str) -> None:
         """Lock out on somebody's word; the fill device goes off."""
-        await self.watch.async_request(LockOutRequested(dt_util.utcnow().timestamp(), note))
-        self.refresh()
+        await self._ask(LockOutRequested(dt_util.utcnow().timestamp(), note))
 
     async def async_reset(self) -> None:
         """Leave the lockout, if what caused it is over.
@@ -261,12 +277,12 @@ class FillLine(EntityOwner):
         Raises:
             ServiceValidationError: A condition stands; the text says which.
         """
-        outcome = await self.watch.async_request(ResetRequested(dt_util.utcnow().timestamp()))
-        self.refresh()
-        if outcome is not None and outcome.refused not in (None, Refusal.NOT_LOCKED_OUT):
+        outcome = await self._ask(ResetRequested(dt_util.utcnow().timestamp()))
+        refused = None if outcome is None or outcome.state.trip is None else outcome.refused
+        if refused is not None:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,
-                translation_key=f"reset_refused_{outcome.refused.value}",
+                translation_key=f"reset_refused_{refused.value}",
                 translation_placeholders={"line": self.title},
             )
 
@@ -276,8 +292,7 @@ class FillLine(EntityOwner):
         Raises:
             ServiceValidationError: A limit stands in the way; the text says which.
         """
-        outcome = await self.watch.async_request(RunByHandRequested(dt_util.utcnow().timestamp()))
-        self.refresh()
+        outcome = await self._ask(RunByHandRequested(dt_util.utcnow().timestamp()))
         if outcome is not None and outcome.refused is not None:
             raise ServiceValidationError(
                 translation_domain=DOMAIN,
@@ -292,7 +307,7 @@ class FillLine(EntityOwner):
         """Pause the line for a limited time, or end the pause."""
         now_s = dt_util.utcnow().timestamp()
         until_s = now_s + MAINTENANCE_S if on else None
-        await self.watch.async_request(MaintenanceRequested(now_s, until_s))
+        await self._ask(MaintenanceRequested(now_s, until_s))
         self.async_tick(now_s)
 
     async def async_set_rehearsal(self, *, on: bool) -> None:

@@ -102,6 +102,8 @@ class FillWatch:
         self._save = save
         self._start: object | None = None
         """Stands for a start whose ON is still to go out; None once that run is over."""
+        self._on: asyncio.Task[None] | None = None
+        """The ON that went out last; one that still hangs is given up with its run."""
         self._cancel_wake: CALLBACK_TYPE | None = None
         self._wake_s: float | None = None
         self._was_on_s: float | None = None
@@ -148,6 +150,10 @@ class FillWatch:
     def is_on(self) -> bool | None:
         """Whether the fill device is on."""
         return self.actuator.is_on
+
+    def has_run_since(self, t_s: float) -> bool:
+        """Whether the device has been on at any time since then, as far as it was heard."""
+        return self.is_on is True or (self._was_on_s is not None and self._was_on_s >= t_s)
 
     def moves(self, t_s: float, interval_s: float | None) -> bool:
         """Whether its water moves a level now, or did just before; the interval is the level's."""
@@ -250,7 +256,11 @@ class FillWatch:
         if on or Actuator.read(event.data["old_state"]):
             self._was_on_s = t_s
         actor = self.actuator.actor_of_report(event.context, t_s, on=on)
+        is_late = on is True and actor is Actor.LINE and self.state.run is None
         self.process(ActuatorReported(t_s, on, actor))
+        if is_late:
+            # It obeys an order that was given up: nobody wants this run any more.
+            self.process(StopRequested(t_s, Actor.LINE))
         self._line.async_publish(t_s)
 
     @callback
@@ -367,10 +377,14 @@ class FillWatch:
 
     # The guard's loop
 
+    def hears(self, event: GuardEvent) -> bool:
+        """Whether the guard takes such an event now: at rest it takes hardly any."""
+        return type(event) in HEARD[self.state.phase]
+
     @callback
     def process(self, event: GuardEvent) -> None:
         """Let the guard hear an event, and do what it says."""
-        if type(event) not in HEARD[self.state.phase]:
+        if not self.hears(event):
             # Put to rest at unload; reports still come in until the listeners are gone.
             return
         outcome = self.decide(event)
@@ -387,13 +401,20 @@ class FillWatch:
             outcome = guard.process(self.state, self.guard_settings, event)
         except Exception:
             _LOGGER.exception("The guard of %s failed at %s", self.settings.device, event)
-            self._start = None
+            self._give_up_start()
             self._send(on=False)
             return None
         self.state = outcome.state
         if self.state.phase not in RUNNING:
-            self._start = None
+            self._give_up_start()
         return outcome
+
+    def _give_up_start(self) -> None:
+        """Forget a start that waits, and an ON that hangs: it may get through after the OFF."""
+        self._start = None
+        if self._on is not None:
+            self._on.cancel()
+            self._on = None
 
     def _carry_out(self, outcome: guard.Outcome) -> None:
         if outcome.command is Command.OFF:
@@ -430,8 +451,9 @@ class FillWatch:
 
     @callback
     def _send(self, *, on: bool) -> asyncio.Task[None]:
+        # An ON begins a turn later, so that whatever it brings about can still give it up.
         return self.hass.async_create_task(
-            self.actuator.async_command(on=on), f"{DOMAIN} command", eager_start=True
+            self.actuator.async_command(on=on), f"{DOMAIN} command", eager_start=not on
         )
 
     async def _async_save(self) -> bool:
@@ -452,7 +474,7 @@ class FillWatch:
         # While disk and device were busy the run may have ended, another begun, or the watch gone.
         if self._start is start:
             self._start = None
-            await self.actuator.async_command(on=True)
+            self._on = self._send(on=True)
 
     def _told(self, reason: Reasons | None) -> str | None:
         """Return a reason's word; the high limit of a drain is its drain mark."""

@@ -137,7 +137,8 @@ class LostChanges:
 
     def _end_pauses(self, memory: ChangeMemory, now_s: float) -> None:
         for line_id, until_s in memory.paused.items():
-            if (line := self._system.lines.get(line_id)) is not None:
+            line = self._system.lines.get(line_id)
+            if line is not None and memory.ends_pause(line_id, line.maintenance_until_s):
                 line.watch.process(MaintenanceRequested(now_s, until_s))
                 line.refresh()
 

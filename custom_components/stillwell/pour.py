@@ -60,6 +60,9 @@ def take_after(runtime: VesselRuntime, poured_l: float) -> Pour:
     before = runtime.before_pour
     if before is None:
         raise PourError(PourFault.FEW_SAMPLES, Code.POUR_NOT_BEGUN)
+    for line in (*runtime.lines, *runtime.draws, *runtime.drains):
+        if line.watch.has_run_since(before.taken_s):
+            raise PourError(PourFault.OTHER_WATER, line=line.title)
     after = level_now(runtime, before.taken_s)
     return pour(runtime.settings.vessel, before.level, after, poured_l, jug_sigma_l(poured_l))
 

@@ -116,6 +116,7 @@ class WaterChange(Watch):
         """Whether the line of the present step has been granted its run."""
         self._paused: dict[str, float | None] = {}
         """Lines paused for it, each with the end of the pause it was in before; stored as well."""
+        self._pause_until_s: float | None = None
         self._owed: tuple[str, ...] = ()
         """Lines still to be locked out, since they did not run when it ended short."""
         self._saved: Outcome | None = None
@@ -230,6 +231,7 @@ class WaterChange(Watch):
 
     def _pause_others(self, now_s: float, until_s: float) -> None:
         self.sump.is_being_changed = True
+        self._pause_until_s = until_s
         for line in self._others:
             self._paused[line.subentry_id] = line.maintenance_until_s
             line.watch.process(MaintenanceRequested(now_s, until_s))
@@ -240,8 +242,10 @@ class WaterChange(Watch):
         self._ask_to_stop(now_s)
         self.sump.is_being_changed = False
         note = missing_note(self.hass, self.title, outcome)
+        memory = self._memory(outcome)
         for line in self._others:
-            if line.subentry_id in self._paused:
+            # A person who has paused it since has his hands in the water now.
+            if memory.ends_pause(line.subentry_id, line.maintenance_until_s):
                 until_s = self._paused[line.subentry_id]
                 line.watch.process(MaintenanceRequested(now_s, until_s))
             if outcome.is_short and line in self.sump.lines:
@@ -417,7 +421,8 @@ class WaterChange(Watch):
 
     def _memory(self, outcome: Outcome) -> ChangeMemory:
         own = self.sump.subentry_id, self.refill.subentry_id
-        return ChangeMemory(outcome, self.title, *own, self._paused, self._owed)
+        paused = self._paused, self._pause_until_s
+        return ChangeMemory(outcome, self.title, *own, *paused, self._owed)
 
     @override
     def reguard(self, data: Mapping[str, Any] | None, *, is_damaged: bool) -> None:
@@ -436,7 +441,7 @@ class WaterChange(Watch):
         self._owed = stored.owed
         if self._is_to_end:
             # A pause that a person had begun before goes on to its end.
-            before = stored.paused
+            before, self._pause_until_s = stored.paused, stored.pause_until_s
             self._paused = {one.subentry_id: before.get(one.subentry_id) for one in self._others}
 
     @override

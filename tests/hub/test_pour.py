@@ -8,7 +8,7 @@ from homeassistant.core import HomeAssistant
 from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 
-from .lab import Lab
+from .lab import VALVE, Lab
 
 # The box is said to be 30 cm by 30 cm; the real one is 30 cm by 33 cm: 0.99 L for each cm.
 REAL_L_PER_CM = 0.99
@@ -90,6 +90,27 @@ async def test_pours_that_settle_nothing_are_refused(resting_lab: Lab) -> None:
     await resting_lab.run(resting(10.0), 20)
     with pytest.raises(ServiceValidationError, match="rose by"):
         await call(resting_lab, "pour_end", poured_l=5)
+
+
+async def test_a_pour_with_water_of_a_line_in_it_is_refused(hass: HomeAssistant, lab: Lab) -> None:
+    """A rule fills meanwhile: 3 cm of the 8 were never poured, and no shape fits both."""
+    await lab.set_up(device=VALVE)
+    await lab.run(resting(10.0), 20)
+    shape = next(iter(lab.entry.subentries.values())).data["shape"]
+    await call(lab, "pour_begin")
+    await lab.valve(on=True)
+    await lab.run([11.0, 12.0, 13.0], 20)
+    with pytest.raises(ServiceValidationError, match="Lagoon reservoir fill line has run"):
+        await call(lab, "pour_end", poured_l=4.5)
+    await lab.valve(on=False)
+    await lab.run(resting(18.0), 20)
+    with pytest.raises(ServiceValidationError, match="Lagoon reservoir fill line has run"):
+        await call(lab, "pour_end", poured_l=4.5)
+    assert next(iter(lab.entry.subentries.values())).data["shape"] == shape
+    # Begun anew, with the line at rest, it counts.
+    await call(lab, "pour_begin")
+    await lab.run(resting(23.0), 20)
+    assert (await call(lab, "pour_end", poured_l=4.95))["factor"] == pytest.approx(1.1, abs=0.01)
 
 
 async def test_too_few_readings_before_are_refused(lab: Lab) -> None:

@@ -900,6 +900,29 @@ async def test_a_change_that_is_over_may_be_removed(plant: Plant) -> None:
     assert plant.issue is None
 
 
+@pytest.mark.parametrize("ends_by", ["abort", "restart", "removal"])
+async def test_a_pause_that_a_person_begins_in_a_change_outlives_it(
+    plant: Plant, ends_by: str
+) -> None:
+    """Whoever has his hands in the sump then wants no top-off when the change is over."""
+    await plant.press("begin_water_change")
+    await plant.run(2)
+    assert plant.shown("water_change_status") == "drain"
+    top_off = plant.line("top-off")
+    await top_off.async_set_maintenance(on=True)
+    until_s = top_off.maintenance_until_s
+    if ends_by == "abort":
+        await plant.press("stop_water_change")
+    elif ends_by == "restart":
+        await plant.lab.reload()
+    else:
+        plant.hass.config_entries.async_remove_subentry(plant.lab.entry, "lagoon_water_change")
+        await plant.hass.async_block_till_done(wait_background_tasks=True)
+    await plant.run(0.5)
+    assert plant.line("top-off").maintenance_until_s == until_s
+    assert plant.line("drain").maintenance_until_s is None
+
+
 @pytest.mark.parametrize("is_paused", [True, False])
 async def test_a_persons_own_pause_outlives_a_restart_in_a_change(
     plant: Plant, *, is_paused: bool

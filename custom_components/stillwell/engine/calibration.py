@@ -43,6 +43,7 @@ class PourFault(StrEnum):
     RESTLESS = "restless"
     RISE_TOO_SMALL = "rise_too_small"
     IMPLAUSIBLE = "implausible"
+    OTHER_WATER = "other_water"
 
 
 class PourError(Invalid):

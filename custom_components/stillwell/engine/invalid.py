@@ -41,6 +41,7 @@ class Code(StrEnum):
     RESTLESS = "restless"
     RISE_TOO_SMALL = "rise_too_small"
     IMPLAUSIBLE = "implausible"
+    OTHER_WATER = "other_water"
     # Salinity, batches, doses
     ONE_READING = "one_reading"
     CONDUCTIVITY_ALONE = "conductivity_alone"
@@ -114,6 +115,7 @@ TEXTS: Final = {
         "{poured} poured where the shape tells {shape}; check the volume, its unit and the"
         " dimensions"
     ),
+    Code.OTHER_WATER: "{line} has run since the level before was taken; pause it and begin anew",
     Code.ONE_READING: "give exactly one reading: a specific gravity, a salinity or a conductivity",
     Code.CONDUCTIVITY_ALONE: (
         "a conductivity means nothing without the temperature it holds for; that is {usual} for an"
