@@ -132,9 +132,26 @@ class Actuator:
         return asked_by if 0.0 <= t_s - asked_s <= within_s else Actor.UNKNOWN
 
     @property
+    def members(self) -> tuple[str, ...]:
+        """The devices behind it, if it is a group of the hub's; none otherwise."""
+        state = self.hass.states.get(self.entity_id)
+        named = () if state is None else state.attributes.get(ATTR_ENTITY_ID)
+        if not isinstance(named, list | tuple):
+            return ()
+        return tuple(one for one in named if str(one).startswith(f"{self._domain}."))
+
+    @property
     def is_on(self) -> bool | None:
-        """Whether water may run; None while the device gives no answer."""
-        return self.read(self.hass.states.get(self.entity_id))
+        """Whether water may run; None while the device gives no answer.
+
+        A group itself says off while one of its members cannot be reached, and one that is on only
+        when all are says off as soon as the first of them is: it is off when every member is.
+        """
+        states = self.hass.states
+        found = [self.read(states.get(one)) for one in (self.entity_id, *self.members)]
+        if True in found:
+            return True
+        return None if None in found else False
 
     @staticmethod
     def read(state: State | None) -> bool | None:

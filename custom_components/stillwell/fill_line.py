@@ -164,7 +164,7 @@ class FillLine(EntityOwner):
         named = self.settings.device
         entity = er.async_get(self.hass).entities.get_entry(self._registry_ids.get(named, ""))
         device = named if entity is None else entity.entity_id
-        is_off = Actuator.read(self.hass.states.get(device)) is False
+        is_off = Actuator(self.hass, device).is_on is False
         if not is_off and (device == named or not is_fill_device(self.hass, device)):
             async_tell_left_on(self.hass, self.title, device)
 

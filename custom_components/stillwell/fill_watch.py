@@ -104,6 +104,9 @@ class FillWatch:
         """Stands for a start whose ON is still to go out; None once that run is over."""
         self._on: asyncio.Task[None] | None = None
         """The ON that went out last; one that still hangs is given up with its run."""
+        self._members: tuple[str, ...] = ()
+        """Members of the group that the device is, as far as they are followed."""
+        self._unfollow: CALLBACK_TYPE | None = None
         self._cancel_wake: CALLBACK_TYPE | None = None
         self._wake_s: float | None = None
         self._was_on_s: float | None = None
@@ -203,8 +206,10 @@ class FillWatch:
             self.secondary.is_pending = False
             self.secondary.async_order()
         self.process(self._inputs(now_s))
+        self._async_follow_members()
         unsubscribe = [
             async_track_state_change_event(self.hass, settings.device, self._async_actuator),
+            self._async_unfollow_members,
             self._async_cancel_wake,
             self.secondary.async_pause,
             *self.actuator.async_follow_rules(),
@@ -251,8 +256,28 @@ class FillWatch:
             self._line.async_tell_left_on()
 
     @callback
+    def _async_follow_members(self) -> None:
+        """Follow the members of a group, too: it says nothing of each by itself."""
+        if (members := self.actuator.members) == self._members:
+            return
+        self._async_unfollow_members()
+        self._members = members
+        if members:
+            self._unfollow = async_track_state_change_event(
+                self.hass, members, self._async_actuator
+            )
+
+    @callback
+    def _async_unfollow_members(self) -> None:
+        self._members = ()
+        if self._unfollow is not None:
+            self._unfollow()
+            self._unfollow = None
+
+    @callback
     def _async_actuator(self, event: Event[EventStateChangedData]) -> None:
-        on, t_s = Actuator.read(event.data["new_state"]), event.time_fired_timestamp
+        self._async_follow_members()
+        on, t_s = self.actuator.is_on, event.time_fired_timestamp
         if on or Actuator.read(event.data["old_state"]):
             self._was_on_s = t_s
         actor = self.actuator.actor_of_report(event.context, t_s, on=on)

@@ -337,7 +337,8 @@ class WaterChange(Watch):
         Raises:
             ServiceValidationError: Something speaks against it; the text says all of it.
         """
-        if self._change is not None:
+        # Two of them at one sump would take each other's water for their own.
+        if self._change is not None or self.sump.is_being_changed:
             raise self._refusal([common_text(self.hass, "change_under_way")])
         now_s = dt_util.utcnow().timestamp()
         plan = self.plan()

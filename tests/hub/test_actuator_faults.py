@@ -1,17 +1,20 @@
 """Devices that answer late, hang or know positions only, and orders that come at the wrong time."""
 
 import asyncio
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
+from homeassistant.components.switch import SwitchEntity
 from homeassistant.components.valve import ValveEntityFeature
 from homeassistant.core import Context, HomeAssistant, ServiceCall
 from homeassistant.exceptions import ServiceValidationError, Unauthorized
+from homeassistant.setup import async_setup_component
 from pytest_homeassistant_custom_component.common import (
     MockUser,
     async_fire_time_changed,
     async_mock_service,
+    setup_test_component_platform,
 )
 
 from .lab import SOURCE, VALVE, Lab
@@ -245,6 +248,100 @@ async def test_a_position_that_is_none_asks_nothing(lab: Lab, tap: Tap) -> None:
         )
     await lab.hass.async_block_till_done()
     assert lab.watch.phase == "filling"
+
+
+# A group of the hub's
+
+
+class Plug(SwitchEntity):
+    """A switch as an integration brings it; it may stop to obey."""
+
+    _attr_should_poll = False
+    _attr_is_on = False
+    works = True
+
+    def __init__(self, name: str) -> None:
+        self._attr_name = name
+
+    async def async_turn_on(self, **_: Any) -> None:
+        self.say(is_on=True)
+
+    async def async_turn_off(self, **_: Any) -> None:
+        if self.works:
+            self.say(is_on=False)
+
+    def say(self, *, is_on: bool = True, is_there: bool = True) -> None:
+        self._attr_is_on, self._attr_available = is_on, is_there
+        self.async_write_ha_state()
+
+
+@pytest.fixture(params=[False, True], ids=["any", "all"])
+async def pair(hass: HomeAssistant, lab: Lab, request: pytest.FixtureRequest) -> list[Plug]:
+    """A supply valve and a pump behind one group, filling on a rule's word.
+
+    The hub says of it "on" when any, or only when all of them are on.
+    """
+    plugs = [Plug("supply"), Plug("booster")]
+    setup_test_component_platform(hass, "switch", plugs)
+    members = ["switch.supply", "switch.booster"]
+    group = {"platform": "group", "name": "pair", "entities": members, "all": request.param}
+    assert await async_setup_component(hass, "switch", {"switch": [{"platform": "test"}, group]})
+    await lab.level(20.0)
+    await lab.set_up(device="switch.pair")
+    await lab.settle(20.0)
+    await pair_turned(lab, "on")
+    assert lab.watch.phase == "filling"
+    await lab.run([20.1, 20.2, 20.3], 20)
+    assert lab.watch.phase == "filling"
+    return plugs
+
+
+async def pair_turned(lab: Lab, to: str) -> None:
+    target, rule = {"entity_id": "switch.pair"}, Context(parent_id="rule")
+    await lab.hass.services.async_call("switch", f"turn_{to}", target, True, rule)
+    await lab.hass.async_block_till_done()
+
+
+@pytest.mark.usefixtures("pair")
+async def test_a_group_that_obeys_is_a_device_like_any_other(lab: Lab) -> None:
+    await pair_turned(lab, "off")
+    assert lab.watch.phase == "settling"
+    # The shortest pause of five minutes included.
+    await lab.settle(20.3, 20)
+    assert (lab.is_locked_out, lab.is_permitted) == (False, True)
+
+
+async def test_a_group_is_not_off_while_a_member_is_on(
+    hass: HomeAssistant, lab: Lab, pair: list[Plug]
+) -> None:
+    """The booster's contacts are welded; the group may say off."""
+    pair[1].works = False
+    await pair_turned(lab, "off")
+    assert hass.states.is_state("switch.booster", "on")
+    assert lab.watch.phase == "stopping"
+    await lab.run([20.4, 20.5, 20.6, 20.7], 20)
+    assert lab.state("lockout_reason").state == "stuck_on"
+    pair[1].say(is_on=False)
+    await hass.async_block_till_done()
+    assert lab.watch.phase == "locked_out"
+
+
+async def test_a_group_is_not_off_while_a_member_is_lost(
+    hass: HomeAssistant, lab: Lab, pair: list[Plug]
+) -> None:
+    """Nobody knows of the booster whether it is on, and it heard no OFF."""
+    pair[1].works = False
+    pair[1].say(is_there=False)
+    await pair_turned(lab, "off")
+    assert lab.watch.phase == "stopping"
+    assert hass.states.is_state("switch.supply", "off")
+    await lab.run([20.4], 20)
+    assert lab.watch.phase == "stopping"
+    pair[1].works = True
+    pair[1].say()
+    await lab.run([20.5], 20)
+    assert hass.states.is_state("switch.booster", "off")
+    assert lab.watch.phase == "settling"
 
 
 # Orders at the wrong time

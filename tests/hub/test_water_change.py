@@ -584,6 +584,32 @@ async def test_never_both_whatever_a_rule_does(plant: Plant) -> None:
     assert not plant.were_both_on
 
 
+async def test_one_change_at_a_time_at_a_sump(plant: Plant) -> None:
+    """A small one for each week and a large one, with the same lines: each would take the other's
+    water for its own, and end the other's pauses."""
+    second = ConfigSubentry(
+        data=MappingProxyType(change()["data"]),
+        subentry_type=SUBENTRY_WATER_CHANGE,
+        title="Small change",
+        unique_id=None,
+    )
+    plant.hass.config_entries.async_add_subentry(plant.lab.entry, second)
+    await plant.hass.async_block_till_done(wait_background_tasks=True)
+    await plant.run(8)
+    await plant.set_volume(15.0)
+    await plant.press("begin_water_change")
+    await plant.run(2)
+    other: WaterChange = plant.lab.entry.runtime_data.watches[second.subentry_id]
+    other.async_set_volume(5.0)
+    with pytest.raises(ServiceValidationError) as refused:
+        await other.async_begin()
+    assert refused.value.translation_placeholders["why"] == "a change is under way"
+    await plant.run(20)
+    assert plant.shown("water_change_status") == "done"
+    assert plant.drained_l == pytest.approx(15.0, abs=0.5)
+    assert plant.refilled_l == pytest.approx(15.0, abs=0.5)
+
+
 async def test_a_drain_started_between_the_steps_ends_it(plant: Plant) -> None:
     await plant.press("begin_water_change")
     await plant.run(7.7)
