@@ -23,6 +23,7 @@ from .migration import async_migrate_entry as async_migrate_entry
 from .report_actions import async_register as async_register_report
 from .salinity_actions import async_register as async_register_salinity
 from .sentences import Sentences
+from .take_back_actions import async_register as async_register_take_back
 from .water_change_actions import async_register as async_register_water_change
 
 CONFIG_SCHEMA = cv.config_entry_only_config_schema(DOMAIN)
@@ -37,6 +38,7 @@ async def async_setup(hass: HomeAssistant, _config: ConfigType) -> bool:
     async_register_dosing(hass)
     async_register_batch(hass)
     async_register_salinity(hass)
+    async_register_take_back(hass)
     async_register_water_change(hass)
     await async_register_dashboard(hass)
     await async_load_texts(hass)

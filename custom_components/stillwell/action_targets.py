@@ -107,6 +107,14 @@ def watches[W: Watch](call: ServiceCall, kind: type[W]) -> list[W]:
     return [target for target in _targets(call, kind) if isinstance(target, kind)]
 
 
+def typed_watches[A: Watch, B: Watch](
+    call: ServiceCall, first: type[A], second: type[B]
+) -> list[A | B]:
+    """Return the watches of either of two kinds that a call is aimed at."""
+    found = _targets(call, first, second)
+    return [target for target in found if isinstance(target, (first, second))]
+
+
 def register(
     hass: HomeAssistant,
     name: str,

@@ -7,12 +7,7 @@ from typing import Any, Final
 
 from homeassistant.components.valve import ATTR_POSITION, ValveEntityFeature, ValveState
 from homeassistant.const import (
-    ATTR_AREA_ID,
-    ATTR_DEVICE_ID,
-    ATTR_DOMAIN,
     ATTR_ENTITY_ID,
-    ATTR_FLOOR_ID,
-    ATTR_LABEL_ID,
     ATTR_SERVICE,
     ATTR_SERVICE_DATA,
     ATTR_SUPPORTED_FEATURES,
@@ -35,8 +30,8 @@ from homeassistant.core import (
     split_entity_id,
 )
 from homeassistant.exceptions import HomeAssistantError
-from homeassistant.helpers.target import TargetSelection, async_extract_referenced_entity_ids
 
+from .aimed_calls import is_aimed
 from .engine.guard_events import Actor
 
 _LOGGER = logging.getLogger(__name__)
@@ -48,7 +43,6 @@ RULE_EVENTS: Final = ("automation_triggered", "script_started")
 DOMAIN_VALVE: Final = "valve"
 STARTS: Final = frozenset({SERVICE_TURN_ON, SERVICE_OPEN_VALVE})
 STOPS: Final = frozenset({SERVICE_TURN_OFF, SERVICE_CLOSE_VALVE})
-WIDE_TARGETS: Final = frozenset({ATTR_AREA_ID, ATTR_DEVICE_ID, ATTR_FLOOR_ID, ATTR_LABEL_ID})
 
 ANSWER_S: Final = 30.0
 """A device that answers within this time does what was asked of it. The hub itself names the one
@@ -95,18 +89,8 @@ class Actuator:
 
         @callback
         def is_request(data: Mapping[str, Any]) -> bool:
-            if _asks_to_run(data) is None:
-                return False
-            asked = data[ATTR_SERVICE_DATA]
-            named = asked.get(ATTR_ENTITY_ID, ())
-            if self.entity_id in ([named] if isinstance(named, str) else named):
-                return True
-            # By area, device or label a call reaches devices of its own domain only.
-            return (
-                data[ATTR_DOMAIN] == self._domain
-                and not asked.keys().isdisjoint(WIDE_TARGETS)
-                and self.entity_id in self._reached(asked)
-            )
+            is_move = _asks_to_run(data) is not None
+            return is_move and is_aimed(self.hass, self.entity_id, data)
 
         @callback
         def note(event: Event) -> None:
@@ -116,10 +100,6 @@ class Actuator:
                 stopped(event.context)
 
         return self.hass.bus.async_listen(EVENT_CALL_SERVICE, note, is_request)
-
-    def _reached(self, asked: dict[str, Any]) -> set[str]:
-        found = async_extract_referenced_entity_ids(self.hass, TargetSelection(asked))
-        return found.referenced | found.indirectly_referenced
 
     def actor_of_report(self, context: Context, t_s: float, *, on: bool | None) -> Actor:
         """Return who caused what the device reports; its own message answers who asked last."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, override
 
 from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import STATE_OFF, STATE_ON, Platform
-from homeassistant.core import callback
+from homeassistant.core import CALLBACK_TYPE, callback
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers.entity import Entity
 from homeassistant.util import dt as dt_util
@@ -23,10 +23,11 @@ from .dosing_settings import DosingSettings, dosing_settings, line_spec
 from .engine.delivery import Delivery
 from .engine.dosing import DosingFacts, NoDose
 from .engine.limewater import Stock
-from .engine.limewater_line import LimewaterLine, LineFacts, LineSpec, LineView
+from .engine.limewater_line import LimewaterLine, LineFacts, LineSpec, LineView, TypedEntry
 from .engine.pump_meter import is_worth_saving
 from .engine.quantities import DAY_S, HOUR_S
 from .local_time import LocalTime
+from .pump_commands import async_follow_commands
 from .readings import (
     conductivity_ms_per_cm,
     orp_mv,
@@ -36,11 +37,13 @@ from .readings import (
 )
 from .settings import system_settings, vessel_missing
 from .watch import Watch
+from .water_temperature import water_temp_c
 
 if TYPE_CHECKING:
     from homeassistant.core import State
 
     from .coordinator import System
+    from .engine.consumption import TestResult
     from .vessel import VesselRuntime
 
 _LOGGER = logging.getLogger(__name__)
@@ -103,6 +106,22 @@ class DosingWatch(Watch):
 
     @callback
     @override
+    def async_start(self, now_s: float) -> list[CALLBACK_TYPE]:
+        """Hear what the pump is told as well; it may never say that it does so."""
+        unsubscribe = super().async_start(now_s)
+        if (pump := self.settings.pump) is not None:
+            flow = self.settings.pump_l_per_h
+            unsubscribe.append(async_follow_commands(self.hass, pump, flow, self._async_told))
+        return unsubscribe
+
+    @callback
+    def _async_told(self, t_s: float, flow_l_per_h: float) -> None:
+        """Count from the command on; what the ledger must not lose is saved by the look."""
+        self._engine.told(t_s, flow_l_per_h)
+        self.async_look(t_s)
+
+    @callback
+    @override
     def async_stop(self) -> None:
         """Take the permit away for good, and show it.
 
@@ -147,6 +166,8 @@ class DosingWatch(Watch):
         settings = self.settings
         stock = self._vessel(settings.stock_vessel)
         state = self._state
+        pump = state(settings.pump)
+        sump = self.system.vessels[settings.vessel]
         return LineFacts(
             DosingFacts(
                 depth_m=self._depth_m,
@@ -159,20 +180,38 @@ class DosingWatch(Watch):
             ),
             day_start_s=self._local_time.day(now_s).start_s,
             flow_l_per_h=(
-                0.0
-                if settings.pump is None
-                else pump_flow_l_per_h(state(settings.pump), settings.pump_l_per_h)
+                0.0 if settings.pump is None else pump_flow_l_per_h(pump, settings.pump_l_per_h)
             ),
+            flow_told_s=None if pump is None else pump.last_reported_timestamp,
+            water_temp_c=water_temp_c(self.system, sump, now_s),
+            others_test=self._others_test,
             stock_temp_c=probe_temperature_c(state(settings.stock_temperature), now_s),
             stock_ms_per_cm=conductivity_ms_per_cm(state(settings.stock_conductivity), now_s),
             stock_l=None if stock is None else stock.view.volume_l,
             stock_usable_l=None if stock is None else stock.view.usable_l,
         )
 
+    @property
+    def _others(self) -> list[DosingWatch]:
+        """The other dosing lines of the system."""
+        lines = (one for one in self.system.watches.values() if isinstance(one, DosingWatch))
+        return [one for one in lines if one is not self]
+
     def _others_l(self, now_s: float, span_s: float) -> float:
         """Return what the other dosing lines of the system have given, L."""
-        lines = (one for one in self.system.watches.values() if isinstance(one, DosingWatch))
-        return sum(one.given_l(now_s, span_s) for one in lines if one is not self)
+        return sum(one.given_l(now_s, span_s) for one in self._others)
+
+    @property
+    def _others_test(self) -> TestResult | None:
+        """The newest alkalinity that was noted on another line: it is the same water."""
+        tests = (one.last_test for one in self._others)
+        known = (test for test in tests if test is not None)
+        return max(known, key=lambda test: test.t_s, default=None)
+
+    @property
+    def last_test(self) -> TestResult | None:
+        """The newest alkalinity that was noted on this line."""
+        return self._engine.last_test
 
     def given_l(self, now_s: float, span_s: float) -> float:
         """Return what was dosed in a span that ends now, L."""
@@ -281,6 +320,17 @@ class DosingWatch(Watch):
         self.async_look(now_s)
         await self.system.async_save_safety()
 
+    @property
+    def typed(self) -> list[TypedEntry]:
+        """All that was typed in and can be taken back, the oldest first; no dose of the pump."""
+        return self._engine.typed
+
+    async def async_take_back(self, entry: TypedEntry) -> None:
+        """Forget one of `typed`; it is saved before this returns."""
+        self._engine.take_back(entry)
+        self.async_look(dt_util.utcnow().timestamp())
+        await self.system.async_save_safety()
+
     # Memory
 
     @override
@@ -317,7 +367,7 @@ class DosingWatch(Watch):
         needs = [
             state_text(self.hass, key, word.value)
             for key, word, bad in (
-                ("no_dose_reason", reason, (NoDose.STOCK_EMPTY,)),
+                ("no_dose_reason", reason, (NoDose.STOCK_EMPTY, NoDose.ALKALINITY_HIGH)),
                 ("stock_judgement", view.stock, (Stock.WEAK, Stock.SPENT)),
                 ("dose_delivery", view.delivery, (Delivery.STOCK_EXHAUSTED, Delivery.PUMP_CLOGGED)),
             )

@@ -160,6 +160,19 @@ def _flow_l_per_h(value: float, unit: str | None, rated_l_per_h: float | None) -
     return None
 
 
+def commanded_flow_l_per_h(
+    value: object, state: State | None, rated_l_per_h: float | None
+) -> float | None:
+    """Return what a pump set by a number is told to give, L/h, in the unit it has."""
+    try:
+        wanted = float(str(value))
+    except ValueError:
+        return None
+    if not isfinite(wanted) or wanted < 0:
+        return None
+    return _flow_l_per_h(wanted, state_unit(state), rated_l_per_h)
+
+
 def is_flow_unit(unit: str | None) -> bool:
     """Return whether a number in this unit says a pump's flow by itself."""
     return unit in _SMALL_FLOWS or unit in VolumeFlowRateConverter.VALID_UNITS

@@ -177,6 +177,17 @@ class SalinityWatch(Watch):
         self.async_look(now_s)
         await self.system.async_save_learned()
 
+    @property
+    def records(self) -> tuple[tuple[float, float], ...]:
+        """What was typed in and is kept: when, and PSU."""
+        return self._book.records
+
+    async def async_take_back(self, noted_s: float) -> None:
+        """Forget what was typed in at a time; it is saved before this returns."""
+        self._book.take_back(noted_s)
+        self.async_look(dt_util.utcnow().timestamp())
+        await self.system.async_save_learned()
+
     # Entities and memory
 
     @override

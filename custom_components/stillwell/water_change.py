@@ -57,13 +57,12 @@ from .engine.water_change import (
     salinity_after,
     usual_l,
 )
-from .readings import probe_temperature_c
 from .salinity_watch import SalinityWatch
 from .settings import SettingsError, entity, number, system_settings
-from .temperature_watch import TemperatureWatch
 from .vat_part import VatPart
 from .watch import Watch
 from .water_change_entities import change_buttons, change_numbers, change_sensors
+from .water_temperature import water_temp_c
 
 if TYPE_CHECKING:
     from .coordinator import System
@@ -275,7 +274,13 @@ class WaterChange(Watch):
         sump, vat = self.sump, self._vat.vessel
         psu, temp_c = self._vat.view.salinity_psu, self._vat.view.temp_c
         tank_c = self._tank_temp_c
-        system = Water(self._system.volume_l, self._tank_psu, usual_if_odd_c(tank_c))
+        tank_psu = self._tank_psu
+        wanted_psu = self._system.salinity_psu
+        system = Water(
+            self._system.volume_l,
+            wanted_psu if tank_psu is None else tank_psu,
+            usual_if_odd_c(tank_c),
+        )
         return Plan(
             change_l=self.volume_l if volume_l is None else volume_l,
             system=system,
@@ -285,6 +290,7 @@ class WaterChange(Watch):
             # Two temperatures can be compared, one cannot.
             vat_temp_c=None if tank_c is None else temp_c,
             tank_temp_c=tank_c,
+            is_salinity_lost=tank_psu is None and self.has_salinity_watch,
             longest_step_s=self._longest_run_s + WAITS_S,
         )
 
@@ -293,27 +299,25 @@ class WaterChange(Watch):
         return max(line.settings.longest_run_s for line in (self.drain, self.refill))
 
     @property
-    def _tank_psu(self) -> float:
-        """Salinity of the system: measured where there is a watch of it, else the one wanted."""
-        views = (
-            watch.view for watch in self.system.watches.values() if isinstance(watch, SalinityWatch)
-        )
+    def _salinity_watches(self) -> list[SalinityWatch]:
+        watches = self.system.watches.values()
+        return [watch for watch in watches if isinstance(watch, SalinityWatch)]
+
+    @property
+    def has_salinity_watch(self) -> bool:
+        """Whether the system's salinity should be known by measurement."""
+        return bool(self._salinity_watches)
+
+    @property
+    def _tank_psu(self) -> float | None:
+        """Salinity of the system as it is measured; None while nobody knows."""
+        views = (watch.view for watch in self._salinity_watches)
         found = (view.salinity_psu for view in views if view is not None)
-        measured = next((psu for psu in found if psu is not None), None)
-        return self._system.salinity_psu if measured is None else measured
+        return next((psu for psu in found if psu is not None), None)
 
     @property
     def _tank_temp_c(self) -> float | None:
-        now_s = dt_util.utcnow().timestamp()
-        sources = [
-            watch.settings.source
-            for watch in self.system.watches.values()
-            if isinstance(watch, TemperatureWatch)
-        ]
-        if self.sump.settings.temperature_source is not None:
-            sources.insert(0, self.sump.settings.temperature_source)
-        found = (probe_temperature_c(self.hass.states.get(source), now_s) for source in sources)
-        return next((temp_c for temp_c in found if temp_c is not None), None)
+        return water_temp_c(self.system, self.sump, dt_util.utcnow().timestamp())
 
     def refused(self, plan: Plan) -> list[str]:
         """Return everything that speaks against a change, as texts; empty: nothing does."""

@@ -32,10 +32,13 @@ def _told(change: WaterChange, volume_l: float | None) -> dict[str, JsonValueTyp
             },
         ) from err
     refused = change.refused(plan)
+    now_psu = plan.salinity_now
+    measured = "no_reading" if now_psu is None else "measured"
     return {
         "change": change.title,
         "volume_l": round(plan.change_l, 2),
-        "salinity_now_psu": round(plan.system.salinity, 2),
+        "salinity_now_psu": None if now_psu is None else round(now_psu, 2),
+        "salinity_now_is": measured if change.has_salinity_watch else "wanted",
         "salinity_after_psu": None if after_psu is None else round(after_psu, 3),
         "may_begin": not refused,
         "refused": [*refused],

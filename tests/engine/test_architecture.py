@@ -38,6 +38,7 @@ CONVERSIONS = {
     ("figure.py", "PERCENT * frac"),
     ("dosing_actions.py", "volume_ml / ML_PER_L"),
     ("dosing_entities.py", "ML_PER_L * litres"),
+    ("take_back_actions.py", "ML_PER_L * one.value"),
     ("backfill.py", "(level.at - start) / (until - start)"),
     ("proof_tests.py", "(days or 0.0) * DAY_S"),
     ("vessel_preview.py", "100 * volume_l / vessel.volume_l(settings.full_m)"),

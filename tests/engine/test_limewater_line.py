@@ -8,13 +8,16 @@ from dataclasses import replace
 from math import exp, nan
 from typing import Any
 
+import gsw
 import PyCO2SYS
 import pytest
 from custom_components.stillwell.engine.alkalinity_log import (
     AlkalinityLog,
     AlkalinityUnit,
     in_dkh,
+    is_far_above,
 )
+from custom_components.stillwell.engine.consumption import TestResult
 from custom_components.stillwell.engine.delivery import Delivery, DeliveryWatch
 from custom_components.stillwell.engine.dosing import (
     DoseAdjuster,
@@ -28,6 +31,8 @@ from custom_components.stillwell.engine.limewater_line import (
     LimewaterLine,
     LineFacts,
     LineSpec,
+    TypedEntry,
+    TypedKind,
     area_m2,
     daily_dkh,
     proposed_caps_l,
@@ -127,6 +132,134 @@ def test_a_pump_left_running_is_counted_over_the_restart() -> None:
             fresh.restore(broken)
 
 
+def _late(late_s: float | None, asked_s: float, until_s: float = 600.0) -> tuple[float, float]:
+    """Return what is counted, in seconds of flow, after a run and at most in between.
+
+    The pump does at once as told; its state follows late, or never.
+    """
+    meter = PumpMeter()
+    counted = most = 0.0
+    for second in range(int(until_s) + 1):
+        if second == 0:
+            counted += meter.ask(second, 3600.0)
+        elif second == asked_s:
+            counted += meter.ask(second, 0.0)
+        says = late_s is not None and late_s <= second < late_s + asked_s
+        counted += meter.take(second, 3600.0 if says else 0.0, 0.0)
+        if second <= asked_s:
+            most = max(most, abs(counted - second))
+    return counted, most
+
+
+@pytest.mark.parametrize("late_s", [0.0, 1.0, 10.0, 20.0, 29.0])
+def test_a_run_counts_from_the_command_until_the_pump_says_that_it_ended(late_s: float) -> None:
+    """The run is 30 s; what the pump says too late is on the safe side, and counts once."""
+    counted, apart = _late(late_s, 30)
+    assert counted == pytest.approx(30.0 + late_s)
+    assert apart == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("late_s", [30.0, 45.0, 60.0, 119.0, None])
+def test_a_run_the_pump_tells_of_after_its_end_or_never_counts_once(late_s: float | None) -> None:
+    """Counted while it runs, not when it is told of."""
+    counted, apart = _late(late_s, 30)
+    assert counted == pytest.approx(30.0)
+    assert apart == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_a_late_word_tells_beyond_the_command_counts() -> None:
+    """Told to run 30 s, it says 100 s of running: the stop did not arrive; all 100 s count."""
+    meter = PumpMeter()
+    meter.ask(0.0, 3600.0)
+    assert meter.ask(30.0, 0.0) == pytest.approx(30.0)
+    assert meter.take(60.0, 3600.0, 60.0) == 0.0
+    assert meter.take(80.0, 3600.0, 60.0) == 0.0
+    assert meter.take(160.0, 0.0, 160.0) == pytest.approx(70.0)
+    # The next run of its own, by the button on the device, owes nothing to that command.
+    meter.take(170.0, 3600.0, 170.0)
+    assert meter.take(175.0, 0.0, 175.0) == pytest.approx(5.0)
+
+
+def test_a_word_long_after_the_stop_is_of_another_run() -> None:
+    meter = PumpMeter()
+    meter.ask(0.0, 3600.0)
+    meter.ask(30.0, 0.0)
+    meter.take(151.0, 3600.0, 151.0)
+    assert meter.take(161.0, 0.0, 161.0) == pytest.approx(10.0)
+
+
+def test_a_new_command_owes_nothing_to_the_last_one() -> None:
+    """Two runs of 30 s, the first told of by nobody: 60 s."""
+    meter = PumpMeter()
+    meter.ask(0.0, 3600.0)
+    given = meter.ask(30.0, 0.0)
+    given += meter.ask(60.0, 3600.0)
+    meter.take(60.0, 3600.0, 60.0)
+    given += meter.ask(90.0, 0.0)
+    given += meter.take(90.0, 0.0, 90.0)
+    assert given == pytest.approx(60.0)
+
+
+def test_a_pump_that_says_off_long_after_the_command_is_believed() -> None:
+    """One with an auto-off of its own, whose entity never says on; two minutes for late words."""
+    meter = PumpMeter()
+    meter.ask(1000.0, 3600.0)
+    assert meter.take(1060.0, 0.0, 1060.0) == pytest.approx(60.0)
+    assert meter.take(1600.0, 0.0, 1060.0) == pytest.approx(540.0)  # said nothing since
+    assert meter.take(1610.0, 0.0, 1610.0) == pytest.approx(10.0)
+    assert meter.take(1700.0, 0.0, 1700.0) == 0.0
+
+
+def test_a_rate_that_is_asked_for_counts_as_the_higher_one() -> None:
+    """From 1 L/h to 2: half an hour at 2 before the device says 1.99, which is that rate."""
+    meter = PumpMeter()
+    meter.take(0.0, 1.0, 0.0)
+    assert meter.ask(HOUR, 2.0) == pytest.approx(1.0)
+    assert meter.flow_l_per_h == 2.0
+    assert meter.take(1.5 * HOUR, 1.99, 1.5 * HOUR) == pytest.approx(1.0)
+    assert meter.flow_l_per_h == 1.99
+    # Lowered: until it says so it gives what it said.
+    assert meter.ask(2.5 * HOUR, 0.5) == pytest.approx(1.99)
+    assert meter.take(3.5 * HOUR, 0.5, 3.5 * HOUR) == pytest.approx(1.99)
+    assert meter.flow_l_per_h == 0.5
+    # Never said: raised, raised once more, and nothing.
+    meter.ask(4.5 * HOUR, 2.0)
+    assert meter.ask(5.5 * HOUR, 4.0) == pytest.approx(2.0)
+    assert meter.ask(6.5 * HOUR, 0.0) == pytest.approx(4.0)
+    assert meter.take(7.5 * HOUR, None) == pytest.approx(0.0)  # 0.5 of the 5 L beyond what it said
+    with pytest.raises(InputError):
+        meter.ask(8.0 * HOUR, -1.0)
+
+
+def test_a_command_outlives_the_hub() -> None:
+    meter = PumpMeter()
+    meter.ask(0.0, 3.6)
+    after = PumpMeter()
+    after.restore(meter.snapshot())
+    assert after.flow_l_per_h == 3.6
+    assert after.ask(500.0, 0.0) == pytest.approx(0.5)
+    older = {key: meter.snapshot()[key] for key in ("flow_l_per_h", "last_s")}
+    after.restore(older)
+    assert after.flow_l_per_h == 0.0
+    for broken in ({"asked_l_per_h": -1.0}, {"asked_l_per_h": "x"}, {"asked_s": None}):
+        with pytest.raises(ValueError, match=r"number|below"):
+            after.restore(older | broken)
+
+
+def test_what_the_pump_is_told_fills_the_ledger_though_it_says_nothing() -> None:
+    """0.36 L/h are told for 50 minutes: the 0.3 L of an hour are reached."""
+    line = _settled()
+    start = 3.0 * HOUR
+    line.told(start, 0.36)
+    for minute in range(51):
+        facts = LineFacts(LOW, 0.0, flow_l_per_h=0.0, flow_told_s=0.0)
+        view = line.take(start + minute * MINUTE, facts)
+        assert (view.advice.reason is NoDose.HOUR_CAP) == (minute >= 50)
+    line.told(start + 50 * MINUTE, 0.0)
+    view = line.take(start + 55 * MINUTE, facts)
+    assert view.given_24h_l == pytest.approx(0.3)
+
+
 # Caps
 
 
@@ -177,7 +310,7 @@ def test_the_ph_cap_bounds_the_dose_and_follows_the_last_test() -> None:
     facts = LineFacts(LOW, day_start_s=0.0)
     first = line.take(now, facts).advice.dose_l
     assert 0.0 < first < 0.05
-    line.record_test(now, 11.0)  # more alkalinity bears more
+    line.record_test(now, 9.5)  # more alkalinity bears more
     assert line.take(now + MINUTE, facts).advice.dose_l > first
     late = line.take(now + 15 * DAY, facts).advice.dose_l
     assert late == pytest.approx(first)
@@ -185,6 +318,49 @@ def test_the_ph_cap_bounds_the_dose_and_follows_the_last_test() -> None:
     assert line.take(now + 15 * DAY + MINUTE, ph).advice.dose_l > late
     none = replace(facts, dosing=replace(LOW, ph=3.0))
     assert line.take(now + 15 * DAY + MINUTE, none).advice.reason is NoDose.PH_RISE_CAP
+
+
+@pytest.mark.parametrize("water_c", [16.0, 20.0, 25.0, 28.0, 31.0])
+def test_the_ph_cap_is_that_of_the_water_as_warm_as_it_is(water_c: float) -> None:
+    """2300 umol/kg at 35 PSU and a measured pH of 8.2: PyCO2SYS at that temperature.
+
+    The probe's scale is 0.137 above the total scale; 3 % as above.
+    """
+    spec = replace(SPEC, most_ph_rise=0.1)
+    ph_total = 8.2 - 0.137
+    density = float(gsw.rho(gsw.SR_from_SP(35.0), water_c, 0.0)) / 1000.0
+    dkh = 2.3 * density * 2.80387
+    most_l = spec.most_for_ph_l(0.1, 8.2, dkh, 25.0, water_c)
+    before = PyCO2SYS.sys(
+        par1=2300.0, par1_type=1, par2=ph_total, par2_type=3, salinity=35.0, temperature=water_c
+    )
+    added = most_l * 0.0406e6 / (450.0 * density)
+    after = PyCO2SYS.sys(
+        par1=2300.0 + added, par1_type=1, par2=float(before["dic"]), par2_type=2,
+        salinity=35.0, temperature=water_c,
+    )  # fmt: skip
+    assert float(after["pH_total"]) - ph_total == pytest.approx(0.1, rel=0.03)
+
+
+def test_the_ph_cap_follows_the_waters_thermometer() -> None:
+    """At the half kelvin below, where the cap is lower; 25 degC where nobody knows."""
+    spec = replace(SPEC, most_ph_rise=0.002)
+    dkh, ph = spec.target_dkh, 8.2
+    dosing = replace(LOW, ph=ph)
+    line = _settled(spec, LineFacts(dosing, 0.0))
+
+    def room_l(water_c: float | None) -> float:
+        facts = LineFacts(dosing, 0.0, water_temp_c=water_c)
+        return line.take(3.0 * HOUR + MINUTE, facts).advice.dose_l
+
+    for shown_c, water_c in (
+        (18.0, 18.0), (28.4, 28.0), (35.0, 35.0), (None, 25.0), (-127.0, 25.0), (85.0, 25.0),
+    ):  # fmt: skip
+        expected = spec.most_for_ph_l(0.002, ph, dkh, None, water_c)
+        assert room_l(shown_c) == pytest.approx(expected), shown_c
+    assert room_l(18.0) != pytest.approx(room_l(28.0), rel=0.05)
+    taken, missed = (spec.most_for_ph_l(0.002, ph, dkh, None, at_c) for at_c in (28.0, 28.5))
+    assert 1.0 < missed / taken < 1.015
 
 
 def test_brackish_water_has_no_ph_cap() -> None:
@@ -200,6 +376,175 @@ def test_proposed_ceiling_and_surface() -> None:
     day_l = proposed_caps_l(450.0)[2]
     assert proposed_ceiling_l_per_h(450.0) == pytest.approx(day_l / 12.0)
     assert area_m2(Box(0.6, 0.3, 0.4), 0.2) == pytest.approx(0.18)
+
+
+# Alkalinity far above the target
+
+
+def test_a_test_far_above_the_target_ends_the_dose_until_another_one() -> None:
+    """8 dKH are wanted; 2 above is two days of the change animals bear (common practice)."""
+    line = _settled()
+    now = 3.0 * HOUR
+    facts = LineFacts(LOW, 0.0)
+    line.record_test(now, 9.9)
+    assert line.take(now + MINUTE, facts).advice.reason is NoDose.NONE
+    line.record_test(now + MINUTE, 10.0)
+    advice = line.take(now + 2 * MINUTE, facts).advice
+    assert advice.reason is NoDose.ALKALINITY_HIGH
+    assert (advice.dose_l, advice.rate_l_per_h) == (0.0, 0.0)
+    assert not advice.is_at_ceiling
+    # The newest counts, and whichever line of the system it was noted on.
+    other = replace(facts, others_test=TestResult(now + 3 * MINUTE, 8.0))
+    assert line.take(now + 4 * MINUTE, other).advice.reason is NoDose.NONE
+    older = replace(facts, others_test=TestResult(now, 8.0))
+    assert line.take(now + 4 * MINUTE, older).advice.reason is NoDose.ALKALINITY_HIGH
+    assert line.last_test == TestResult(now + MINUTE, 10.0)
+    line.record_test(now + 5 * MINUTE, 8.0)
+    high = replace(facts, others_test=TestResult(now + 6 * MINUTE, 12.0))
+    assert line.take(now + 7 * MINUTE, facts).advice.reason is NoDose.NONE
+    assert line.take(now + 7 * MINUTE, high).advice.reason is NoDose.ALKALINITY_HIGH
+
+
+def test_a_test_of_a_fortnight_ago_says_nothing_of_now() -> None:
+    high = TestResult(0.0, 11.0)
+    assert is_far_above(high, 14.0 * DAY, 8.0)
+    assert not is_far_above(high, 14.0 * DAY + 1.0, 8.0)
+    assert not is_far_above(None, 0.0, 8.0)
+
+
+# What was typed in and taken back
+
+
+def test_what_was_typed_in_is_taken_back_and_no_dose_of_the_pump() -> None:
+    """60 mL pumped and 250 by hand within five minutes, of 300 mL an hour."""
+    line = _settled()
+    now = 3.0 * HOUR
+    line.take(now, LineFacts(LOW, 0.0, flow_l_per_h=3.6))
+    line.take(now + MINUTE, LineFacts(LOW, 0.0))
+    before = line.snapshot()
+    line.record_dose(now + 2 * MINUTE, 0.25)
+    line.record_test(now + 3 * MINUTE, 8.2)
+    line.record_rise(now + 4 * MINUTE, 0.3)
+    assert line.take(now + 5 * MINUTE, LineFacts(LOW, 0.0)).advice.reason is NoDose.HOUR_CAP
+    assert line.typed == [
+        TypedEntry(TypedKind.DOSE, now + 2 * MINUTE, 0.25),
+        TypedEntry(TypedKind.ALKALINITY, now + 3 * MINUTE, 8.2),
+        TypedEntry(TypedKind.RISE, now + 4 * MINUTE, 0.3),
+    ]
+    again = LimewaterLine(SPEC)
+    again.restore(line.snapshot())
+    assert again.typed == line.typed
+    assert again.given_l(now + 5 * MINUTE, HOUR) == pytest.approx(0.31)
+    for entry in line.typed:
+        line.take_back(entry)
+    assert line.typed == []
+    after = line.snapshot()
+    assert after["adjuster"]["doses"] == before["adjuster"]["doses"]
+    assert after["alkalinity"] == before["alkalinity"]
+    view = line.take(now + 5 * MINUTE, LineFacts(LOW, 0.0))
+    assert view.given_24h_l == pytest.approx(0.06)
+    assert view.advice.reason is NoDose.NONE
+    # What is not there is not taken from anything else.
+    line.take_back(TypedEntry(TypedKind.DOSE, now + MINUTE, 0.06))
+    line.take_back(TypedEntry(TypedKind.RISE, now, 0.06))
+    line.take_back(TypedEntry(TypedKind.ALKALINITY, now, 8.0))
+    assert line.given_l(now + 5 * MINUTE, HOUR) == pytest.approx(0.06)
+
+
+def test_a_dose_taken_back_takes_its_alkalinity_with_it() -> None:
+    """A wrong 10 L, which is 2.65 dKH in 450 L, would feign as much consumption."""
+    line = LimewaterLine(SPEC)
+    line.take(0.0, LineFacts(LOW, 0.0))
+    for day in range(3):
+        line.record_test(day * DAY, 8.0)
+    assert line.take(2.0 * DAY, LineFacts(LOW, 0.0)).consumption.dkh_per_day == pytest.approx(0.0)
+    line.record_dose(1.5 * DAY, 10.0)
+    assert line.take(2.0 * DAY, LineFacts(LOW, 0.0)).consumption.dkh_per_day > 1.0
+    line.take_back(line.typed[-2])
+    assert line.take(2.0 * DAY, LineFacts(LOW, 0.0)).consumption.dkh_per_day == pytest.approx(0.0)
+
+
+def test_more_doses_by_hand_than_can_be_taken_back_still_count() -> None:
+    """One of 10 mL every ten seconds for an hour and a half: 3.6 L an hour."""
+    line = LimewaterLine(SPEC)
+    for at in range(540):
+        if at % 90 == 0:
+            line.take(at * 10.0, LineFacts(LOW, 0.0, flow_l_per_h=0.36 if at == 90 else 0.0))
+        line.record_dose(at * 10.0, 0.01)
+    # 15 minutes at 0.36 L/h are 90 mL; the last of an hour begins after 5390 - 3600 s.
+    assert line.given_l(5390.0, DAY) == pytest.approx(5.4 + 0.09)
+    assert line.given_l(5390.0, HOUR) == pytest.approx(3.6 + 0.09, abs=0.3)  # steps of 5 minutes
+    assert len([one for one in line.typed if one.kind is TypedKind.DOSE]) == 60
+    rises = line.snapshot()["alkalinity"]
+    assert len(rises["typed"]) == 60
+    total = sum(rise for _, rise in rises["doses"]) + sum(row[2] for row in rises["typed"])
+    meq_per_l = 40.6 * exp(0.009 * 5.0)  # at the 20 degC that are assumed
+    assert total == pytest.approx((5.4 + 0.09) * meq_per_l / 450.0 * 2.80387, rel=1e-4)
+    times = [when for when, _ in line.snapshot()["adjuster"]["doses"]]
+    assert times == sorted(times)
+    assert len(times) == len({when // 300.0 for when in times})
+
+
+def test_additions_typed_in_by_a_clock_that_was_ahead_are_of_now() -> None:
+    """As those of a pump; each keeps its name, so that it can be taken back."""
+    log = AlkalinityLog()
+    log.typed(10.0 * DAY, 0.5, is_limewater=False)
+    log.typed(1.0 * DAY, 0.25, is_limewater=False)
+    assert [one.dose.t_s for one in log.typed_doses] == [DAY, DAY]
+    log.take_back_dose(10.0 * DAY, is_limewater=True)
+    assert len(log.typed_doses) == 2
+    log.take_back_dose(10.0 * DAY, is_limewater=False)
+    assert [one.dose.rise_dkh for one in log.typed_doses] == [0.25]
+
+
+def test_old_additions_are_forgotten_as_those_of_a_pump() -> None:
+    log = AlkalinityLog()
+    log.typed(0.0, 0.5, is_limewater=False)
+    log.typed(22.0 * DAY, 0.25, is_limewater=False)
+    assert [one.noted_s for one in log.typed_doses] == [22.0 * DAY]
+
+
+def test_doses_that_left_the_log_are_not_offered() -> None:
+    line = LimewaterLine(SPEC)
+    line.record_dose(0.0, 0.01)
+    line.record_dose(22.0 * DAY, 0.02)
+    assert [one.value for one in line.typed] == [0.02]
+    snapshot = line.snapshot()
+    snapshot["adjuster"]["typed"] = []
+    line.restore(snapshot)
+    assert line.typed == []
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"adjuster": {"typed": None}}, {"adjuster": {"typed": [[1.0]]}},
+        {"adjuster": {"typed": [["x", 1.0]]}}, {"alkalinity": {"typed": None}},
+        {"alkalinity": {"typed": [[1.0, 1.0]]}},
+        {"alkalinity": {"typed": [[1.0, 1.0, -1.0, True]]}},
+        {"alkalinity": {"typed": [[1.0, 1.0, 1.0, 1]]}},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_damaged_entries_are_no_ledger(broken: dict[str, Any]) -> None:
+    line = LimewaterLine(SPEC)
+    line.record_dose(DAY, 0.06)
+    whole = line.snapshot()
+    spoilt = {name: part | broken.get(name, {}) for name, part in whole.items()}
+    with pytest.raises(ValueError, match=r"list|number|below|typed"):
+        line.restore(spoilt)
+    assert line.snapshot() == whole
+
+
+def test_a_ledger_of_the_trial_versions_is_taken_up() -> None:
+    line = LimewaterLine(SPEC)
+    old = line.snapshot()
+    for name in ("adjuster", "alkalinity"):
+        del old[name]["typed"]
+    old["adjuster"]["doses"] = [[DAY, 0.06]]
+    line.restore(old)
+    assert line.given_l(DAY, HOUR) == pytest.approx(0.06)
+    assert line.typed == []
 
 
 # Ledger
@@ -303,7 +648,8 @@ def test_a_dose_of_a_weak_stock_is_known_for_what_it_brought() -> None:
     line = _settled()
     line.take(3.0 * HOUR, LineFacts(LOW, 0.0, stock_temp_c=25.0, stock_ms_per_cm=6.603))
     line.record_dose(3.0 * HOUR, 1.0)
-    ((_, dkh),) = line.snapshot()["alkalinity"]["doses"]
+    ((_, _, dkh, is_limewater),) = line.snapshot()["alkalinity"]["typed"]
+    assert is_limewater
     assert dkh == pytest.approx(0.75 * 40.6 / 450.0 * 2.80387, rel=1e-3)
 
 

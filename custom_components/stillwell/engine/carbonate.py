@@ -13,6 +13,8 @@ from .validity import water_temp_c, within
 
 LEAST_PSU: Final = 19.0
 MOST_PSU: Final = 42.0
+COLDEST_WATER_C: Final = 2.0
+WARMEST_WATER_C: Final = 35.0
 _ZERO_C_K: Final = 273.15
 _MICRO: Final = 1e-6
 NBS_ABOVE_TOTAL: Final = 0.137
@@ -43,7 +45,7 @@ def constants(salinity: float, temp_c: float) -> Constants:
     boron Uppstroem, Deep-Sea Res. 21 (1974) 161-162.
     """
     s = within("a salinity", salinity, LEAST_PSU, MOST_PSU, unit="PSU")
-    t = water_temp_c(temp_c, 2.0, 35.0) + _ZERO_C_K
+    t = water_temp_c(temp_c, COLDEST_WATER_C, WARMEST_WATER_C) + _ZERO_C_K
     root, ln_t = sqrt(s), log(t)
     pk1 = 3633.86 / t - 61.2172 + 9.67770 * ln_t - 0.011555 * s + 0.0001152 * s * s
     pk2 = 471.78 / t + 25.9290 - 3.16967 * ln_t - 0.01781 * s + 0.0001122 * s * s

@@ -21,6 +21,8 @@ LEARN_S: Final = 4.0 * RETURN_S
 _PAIR: Final = 2
 MERGED_S: Final = 300.0
 """A pump that runs all day is noted in so many steps."""
+TYPED_KEPT: Final = 60
+"""Doses by hand that can still be taken back; older ones are noted among the others."""
 DOSES_KEPT: Final = 25 * 12 + 1
 """The longest local day of them; the rolling day is shorter. Bounded by count and never by the
 clock: one look with the clock a day ahead must not empty the ledger."""
@@ -43,6 +45,8 @@ class NoDose(StrEnum):
     PH_OUTSIDE = "ph_outside"
     """Outside its band, or chosen and not known."""
     ORP_OUTSIDE = "orp_outside"
+    ALKALINITY_HIGH = "alkalinity_high"
+    """The newest test lies far above the target: no more before one that does not."""
     STOCK_EMPTY = "stock_empty"
     DAY_CAP = "day_cap"
     HOUR_CAP = "hour_cap"
@@ -99,6 +103,7 @@ class DosingFacts:
     others_hour_l: float = 0.0
     """Dosed into the same system by its other lines, which the animals bear together with this."""
     others_day_l: float = 0.0
+    is_alkalinity_high: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +121,7 @@ class DoseAdvice:
 class DoseAdjuster:
     """Adjusts the rate of one dosing line and keeps its ledger of doses."""
 
-    __slots__ = ("_doses", "_last_s", "_rate", "_usual", "spec")
+    __slots__ = ("_doses", "_last_s", "_rate", "_typed", "_usual", "spec")
 
     def __init__(self, spec: DosingSpec) -> None:
         self.spec = spec
@@ -125,6 +130,8 @@ class DoseAdjuster:
         """What is usually needed, L/h: learned slowly."""
         self._last_s: float | None = None
         self._doses: deque[tuple[float, float]] = deque(maxlen=DOSES_KEPT)
+        self._typed: deque[tuple[float, float]] = deque()
+        """Doses that a person typed in, each by itself: these alone can be taken back."""
 
     def dosed(self, t_s: float, dose_l: float) -> None:
         """Note a dose that was given, whoever gave it; those within 5 minutes become one.
@@ -138,9 +145,46 @@ class DoseAdjuster:
             given_l += self._doses.pop()[1]
         self._doses.append((t_s, given_l))
 
+    def typed(self, t_s: float, dose_l: float) -> None:
+        """Note a dose that a person gave and typed in.
+
+        Raises:
+            InputError: No volume above 0.
+        """
+        self._typed.append((t_s, positive("a dose", dose_l, "L")))
+        if len(self._typed) > TYPED_KEPT:
+            self._put(*self._typed.popleft())
+
+    def _put(self, t_s: float, dose_l: float) -> None:
+        """Note an older dose in its place, so that as many of them fit in as of any other."""
+        doses = self._doses
+        at = next((at for at, (when, _) in enumerate(doses) if when >= t_s), len(doses))
+        for near in (at, at - 1):
+            if 0 <= near < len(doses) and doses[near][0] // MERGED_S == t_s // MERGED_S:
+                when, given_l = doses[near]
+                doses[near] = max(when, t_s), given_l + dose_l
+                return
+        self._doses = deque(
+            (*list(doses)[:at], (t_s, dose_l), *list(doses)[at:]), maxlen=DOSES_KEPT
+        )
+
+    @property
+    def typed_doses(self) -> tuple[tuple[float, float], ...]:
+        """Doses that can still be taken back: when, and L."""
+        return tuple(self._typed)
+
+    def take_back(self, t_s: float) -> None:
+        """Forget the dose that a person typed in at a time; what a pump gave stays."""
+        found = [dose for dose in self._typed if dose[0] == t_s]
+        for dose in found[-1:]:
+            self._typed.remove(dose)
+
     def given_l(self, t_s: float, span_s: float) -> float:
         """Return what was dosed in a span that ends now, L. Doses of the future count too."""
-        return sum(dose for when, dose in self._doses if when > t_s - span_s)
+        return sum(
+            dose for doses in (self._doses, self._typed) for when, dose in doses
+            if when > t_s - span_s
+        )  # fmt: skip
 
     def look(self, t_s: float, facts: DosingFacts) -> DoseAdvice:
         """Return the advice; call it at every report and each minute."""
@@ -170,6 +214,7 @@ class DoseAdjuster:
             (facts.pump_on is not True, NoDose.PUMP_OFF),
             (_is_outside(facts.ph, spec.ph_band), NoDose.PH_OUTSIDE),
             (_is_outside(facts.orp_mv, spec.orp_band_mv), NoDose.ORP_OUTSIDE),
+            (facts.is_alkalinity_high, NoDose.ALKALINITY_HIGH),
             (facts.is_stock_empty, NoDose.STOCK_EMPTY),
         )
         return next((reason for holds, reason in bars if holds), NoDose.NONE)
@@ -211,6 +256,7 @@ class DoseAdjuster:
             "usual_l_per_h": self._usual,
             "last_s": self._last_s,
             "doses": [list(dose) for dose in self._doses],
+            "typed": [list(dose) for dose in self._typed],
         }
 
     def restore(self, data: dict[str, Any]) -> None:
@@ -219,12 +265,10 @@ class DoseAdjuster:
         Raises:
             ValueError: The snapshot is damaged; nothing is taken up then.
         """
-        usual, last, doses = (data.get(key) for key in ("usual_l_per_h", "last_s", "doses"))
-        if not isinstance(doses, list) or any(
-            not isinstance(dose, list) or len(dose) != _PAIR for dose in doses
-        ):
-            raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of doses")
-        numbers = [usual, *(value for dose in doses for value in dose)]
+        usual, last = (data.get(key) for key in ("usual_l_per_h", "last_s"))
+        doses = _listed(data.get("doses"))
+        typed = _listed(data.get("typed", []))  # once noted among the others
+        numbers = [usual, *(value for dose in (*doses, *typed) for value in dose)]
         if last is not None:
             numbers.append(last)
         if not all(isinstance(value, int | float) and isfinite(value) for value in numbers):
@@ -233,6 +277,15 @@ class DoseAdjuster:
         self._usual = min(max(float(usual or 0.0), spec.floor_l_per_h), spec.ceiling_l_per_h)
         self._last_s = None if last is None else float(last)
         self._doses = deque(((float(when), float(dose)) for when, dose in doses), maxlen=DOSES_KEPT)
+        self._typed = deque((float(when), float(dose)) for when, dose in typed)
+
+
+def _listed(doses: object) -> list[list[Any]]:
+    if not isinstance(doses, list) or any(
+        not isinstance(dose, list) or len(dose) != _PAIR for dose in doses
+    ):
+        raise DamagedError(InputFault.OUTSIDE_RANGE, "no list of doses")
+    return doses
 
 
 def _is_outside(value: float | None, band: tuple[float, float] | None) -> bool:

@@ -5,11 +5,13 @@ kills: whatever is not known is taken for the worse.
 """
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
+from math import floor
 from typing import Any, Final
 
-from .alkalinity_log import LATEST_TEST_S, MOST_DKH_PER_DAY, AlkalinityLog
-from .carbonate import TankWater
-from .consumption import Consumption
+from .alkalinity_log import LATEST_TEST_S, MOST_DKH_PER_DAY, AlkalinityLog, is_far_above
+from .carbonate import COLDEST_WATER_C, WARMEST_WATER_C, TankWater
+from .consumption import Consumption, TestResult
 from .delivery import Delivery, DeliveryWatch
 from .dosing import DoseAdjuster, DoseAdvice, DosingFacts, DosingSpec
 from .geometry import Vessel
@@ -35,6 +37,9 @@ ASSUMED_STOCK_C: Final = 20.0
 ASSUMED_PH: Final = 7.9
 """Where no pH is measured: low, because the same dose raises a low pH more."""
 WATER_C: Final = 25.0
+"""Of water whose temperature is not measured, or is none that such water has."""
+WATER_STEP_C: Final = 0.5
+"""The pH cap is worked out for full steps below: colder water bears less, 1 % for each step."""
 DOSE_ML_PER_L: Final = 0.5
 """Largest dose proposed for a litre of system (common practice, no source)."""
 HOURS_PER_DAY: Final = 24.0
@@ -98,16 +103,28 @@ class LineSpec:
             self.most_for_ph_l(self.most_ph_rise, ASSUMED_PH, self.target_dkh, None)
 
     def most_for_ph_l(
-        self, most_rise: float, ph: float, alkalinity_dkh: float, stock_c: float | None
+        self,
+        most_rise: float,
+        ph: float,
+        alkalinity_dkh: float,
+        stock_c: float | None,
+        water_c: float = WATER_C,
     ) -> float:
         """Return the largest dose for a rise of pH, L, with the strongest limewater there may be.
+
+        Args:
+            most_rise: Rise of pH allowed.
+            ph: Present pH, as a probe calibrated with buffers shows it.
+            alkalinity_dkh: Present alkalinity.
+            stock_c: Temperature of the stock, degC; None: not known, it counts as cold.
+            water_c: Temperature of the system's water, degC.
 
         Raises:
             InputError: Outside the ranges of the carbonate system, 19 to 42 PSU above all.
         """
-        density = density_kg_per_m3(self.salinity, WATER_C) / 1000.0
+        density = density_kg_per_m3(self.salinity, water_c) / 1000.0
         umol_per_kg = alkalinity_dkh / DKH_PER_MEQ_PER_L * 1000.0 / density
-        water = TankWater(umol_per_kg, ph, self.salinity, WATER_C)
+        water = TankWater(umol_per_kg, ph, self.salinity, water_c)
         meq_per_l = alkalinity_meq_per_l(COLDEST_C if stock_c is None else stock_c)
         return largest_dose_l(water, self.system_l, meq_per_l, most_rise)
 
@@ -120,6 +137,12 @@ class LineFacts:
     day_start_s: float
     flow_l_per_h: float | None = 0.0
     """Of the dosing pump now."""
+    flow_told_s: float | None = None
+    """When the pump said so itself."""
+    water_temp_c: float | None = None
+    """Of the system's water."""
+    others_test: TestResult | None = None
+    """The newest result that was noted on another line of the same system."""
     stock_temp_c: float | None = None
     stock_ms_per_cm: float | None = None
     stock_l: float | None = None
@@ -145,6 +168,26 @@ class LineView:
     """Why a measurement of the stock is not taken."""
 
 
+class TypedKind(StrEnum):
+    """What a person types in."""
+
+    DOSE = "dose"
+    """Limewater, L."""
+    RISE = "rise"
+    """Alkalinity given with something else, dKH."""
+    ALKALINITY = "alkalinity"
+    """A test result, dKH."""
+
+
+@dataclass(frozen=True, slots=True)
+class TypedEntry:
+    """What a person typed in, and when."""
+
+    kind: TypedKind
+    noted_s: float
+    value: float
+
+
 class LimewaterLine:
     """What is alive of a dosing line; give it every report and the time."""
 
@@ -165,7 +208,7 @@ class LimewaterLine:
         self._alkalinity = AlkalinityLog()
         self._meq_per_l = alkalinity_meq_per_l(ASSUMED_STOCK_C)
         self._delivery = None if spec.stock_l_per_m is None else DeliveryWatch(spec.stock_l_per_m)
-        self._ph_room: tuple[tuple[float, float, float | None], float] | None = None
+        self._ph_room: tuple[tuple[float, float, float | None, float], float] | None = None
 
     @property
     def pump_l_per_h(self) -> float:
@@ -176,20 +219,34 @@ class LimewaterLine:
         """Return what was dosed in a span that ends now, L."""
         return self._adjuster.given_l(t_s, span_s)
 
+    @property
+    def last_test(self) -> TestResult | None:
+        """The newest result that was noted on this line."""
+        return self._alkalinity.last
+
+    def told(self, t_s: float, flow_l_per_h: float) -> None:
+        """Note that the pump was told to give a flow, L/h; 0: to stop. It counts from now on.
+
+        Raises:
+            InputError: A negative flow.
+        """
+        self._note(t_s, self._meter.ask(t_s, flow_l_per_h))
+
     def take(self, t_s: float, facts: LineFacts) -> LineView:
         """Return the view after a look."""
         strength, stock_c, refused = _stock(facts)
         shown = 1.0 if strength is None else strength
         temp_c = ASSUMED_STOCK_C if stock_c is None else stock_c
         self._meq_per_l = meq_per_l = alkalinity_meq_per_l(temp_c, shown)
-        self._note(t_s, self._meter.take(t_s, facts.flow_l_per_h), is_pumped=True)
+        self._note(t_s, self._meter.take(t_s, facts.flow_l_per_h, facts.flow_told_s))
         usable_l = facts.stock_usable_l
         advice = self._adjuster.look(
             t_s,
             replace(
                 facts.dosing,
                 is_stock_empty=usable_l is not None and usable_l <= 0.0,
-                most_for_ph_l=self._most_for_ph_l(t_s, facts.dosing.ph, stock_c),
+                most_for_ph_l=self._most_for_ph_l(t_s, facts, stock_c),
+                is_alkalinity_high=self._is_alkalinity_high(t_s, facts.others_test),
             ),
         )
         l_per_day = HOURS_PER_DAY * advice.rate_l_per_h
@@ -220,14 +277,21 @@ class LimewaterLine:
             refused=refused,
         )
 
-    def _most_for_ph_l(self, t_s: float, ph: float | None, stock_c: float | None) -> float | None:
+    def _is_alkalinity_high(self, t_s: float, others: TestResult | None) -> bool:
+        tests = (test for test in (self._alkalinity.last, others) if test is not None)
+        newest = max(tests, key=lambda test: test.t_s, default=None)
+        return is_far_above(newest, t_s, self.spec.target_dkh)
+
+    def _most_for_ph_l(self, t_s: float, facts: LineFacts, stock_c: float | None) -> float | None:
         rise = self.spec.most_ph_rise
         if rise is None:
             return None
         last = self._alkalinity.last
         is_fresh = last is not None and t_s - last.t_s <= LATEST_TEST_S
         alkalinity = last.alkalinity_dkh if last is not None and is_fresh else self.spec.target_dkh
-        asked = (ASSUMED_PH if ph is None else round(ph, 2), alkalinity, stock_c)
+        ph = facts.dosing.ph
+        water_c = _water_c(facts.water_temp_c)
+        asked = (ASSUMED_PH if ph is None else round(ph, 2), alkalinity, stock_c, water_c)
         if self._ph_room is None or self._ph_room[0] != asked:
             try:
                 most_l = self.spec.most_for_ph_l(rise, *asked)
@@ -236,14 +300,18 @@ class LimewaterLine:
             self._ph_room = asked, most_l
         return self._ph_room[1]
 
-    def _note(self, t_s: float, dose_l: float, *, is_pumped: bool) -> None:
+    def _note(self, t_s: float, dose_l: float) -> None:
+        """Note what the pump gave."""
         if dose_l <= 0.0:
             return
         self._adjuster.dosed(t_s, dose_l)
-        if is_pumped and self._delivery is not None:
+        if self._delivery is not None:
             self._delivery.dosed(dose_l)
+        self._alkalinity.dosed(t_s, self._rise_dkh(dose_l))
+
+    def _rise_dkh(self, dose_l: float) -> float:
         # As strong as it is: a weak stock taken for a saturated one would feign consumption.
-        self._alkalinity.dosed(t_s, rise_dkh(dose_l, self.spec.system_l, self._meq_per_l))
+        return rise_dkh(dose_l, self.spec.system_l, self._meq_per_l)
 
     # What a person tells
 
@@ -253,7 +321,8 @@ class LimewaterLine:
         Raises:
             InputError: No volume above 0.
         """
-        self._note(t_s, positive("a dose", dose_l, "L"), is_pumped=False)
+        self._adjuster.typed(t_s, dose_l)
+        self._alkalinity.typed(t_s, self._rise_dkh(dose_l), is_limewater=True)
 
     def record_rise(self, t_s: float, dkh: float) -> None:
         """Note alkalinity given with something else, dKH.
@@ -261,7 +330,8 @@ class LimewaterLine:
         Raises:
             InputError: Not above 0.
         """
-        self._alkalinity.dosed(t_s, positive("a rise of alkalinity", dkh, "dKH"))
+        rise = positive("a rise of alkalinity", dkh, "dKH")
+        self._alkalinity.typed(t_s, rise, is_limewater=False)
 
     def record_test(self, t_s: float, alkalinity_dkh: float) -> None:
         """Note a test result.
@@ -270,6 +340,31 @@ class LimewaterLine:
             InputError: Outside 1 to 30 dKH.
         """
         self._alkalinity.tested(t_s, alkalinity_dkh)
+
+    @property
+    def typed(self) -> list[TypedEntry]:
+        """All that a person typed in and can take back, the oldest first; no dose of a pump."""
+        litres = dict(self._adjuster.typed_doses)
+        found = [
+            TypedEntry(TypedKind.ALKALINITY, test.t_s, test.alkalinity_dkh)
+            for test in self._alkalinity.tests
+        ]
+        for one in self._alkalinity.typed_doses:
+            if not one.is_limewater:
+                found.append(TypedEntry(TypedKind.RISE, one.noted_s, one.dose.rise_dkh))
+            elif one.noted_s in litres:
+                found.append(TypedEntry(TypedKind.DOSE, one.noted_s, litres[one.noted_s]))
+        return sorted(found, key=lambda one: one.noted_s)
+
+    def take_back(self, entry: TypedEntry) -> None:
+        """Forget one of `typed`; what the pump gave is never forgotten."""
+        if entry.kind is TypedKind.ALKALINITY:
+            self._alkalinity.take_back_test(entry.noted_s)
+            return
+        is_limewater = entry.kind is TypedKind.DOSE
+        self._alkalinity.take_back_dose(entry.noted_s, is_limewater=is_limewater)
+        if is_limewater:
+            self._adjuster.take_back(entry.noted_s)
 
     # Memory
 
@@ -305,6 +400,13 @@ def _part(data: dict[str, Any], name: str) -> dict[str, Any]:
     if not isinstance(part, dict):
         raise DamagedError(InputFault.OUTSIDE_RANGE, f"{name} is missing")
     return part
+
+
+def _water_c(temp_c: float | None) -> float:
+    """Return the temperature of the water the pH cap is worked out for, degC."""
+    if temp_c is None or not COLDEST_WATER_C <= temp_c <= WARMEST_WATER_C:
+        return WATER_C
+    return WATER_STEP_C * floor(temp_c / WATER_STEP_C)
 
 
 def _stock(facts: LineFacts) -> tuple[float | None, float | None, str | None]:

@@ -196,6 +196,17 @@ class SalinityBook:
         within("a salinity", salinity, LEAST_PSU, MOST_PSU, unit="PSU")
         self._records.append((t_s, salinity))
 
+    @property
+    def records(self) -> tuple[tuple[float, float], ...]:
+        """What was typed in and is kept: when, and PSU."""
+        return tuple(self._records)
+
+    def take_back(self, noted_s: float) -> None:
+        """Forget the latest salinity that was typed in at a time."""
+        found = [record for record in self._records if record[0] == noted_s]
+        for record in found[-1:]:
+            self._records.remove(record)
+
     def _recorded(self, t_s: float) -> float | None:
         """Return what was typed in last; None when that is too long ago."""
         if not self._records or t_s - self._records[-1][0] > RECORD_HOLDS_S:

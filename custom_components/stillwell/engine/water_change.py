@@ -72,7 +72,8 @@ class Plan:
 
     change_l: float
     system: Water
-    """Whole system, with its salinity and temperature."""
+    """Whole system, with the salinity to compare with (measured, else the one wanted) and the
+    temperature."""
     sump_l: float
     """In the sump now, above the point where the return pump runs dry."""
     vat_l: float | None
@@ -81,7 +82,15 @@ class Plan:
     vat_temp_c: float | None = None
     tank_temp_c: float | None = None
     """As its thermometer says, which may be what no water has; None: that of `system`."""
+    is_salinity_lost: bool = False
+    """Whether the system's salinity should be measured and is not known: `system` says then what
+    is wanted, and what comes out of a change nobody knows."""
     longest_step_s: float = 7200.0
+
+    @property
+    def salinity_now(self) -> float | None:
+        """The system's salinity, PSU; None while it is not known."""
+        return None if self.is_salinity_lost else self.system.salinity
 
     def __post_init__(self) -> None:
         positive("a volume to change", self.change_l, "L")
@@ -124,14 +133,14 @@ def refusals(plan: Plan) -> list[Refusal]:
 
 
 def salinity_after(plan: Plan) -> float | None:
-    """Return the salinity (PSU) after the change; None: the vat's is not known.
+    """Return the salinity (PSU) after the change; None: the vat's or the system's is not known.
 
     Raises:
         InputError: More is changed than the system holds.
 
     Source: conservation of salt and mass, see `salt_mass.mixed`.
     """
-    if plan.vat_salinity is None:
+    if plan.vat_salinity is None or plan.is_salinity_lost:
         return None
     system = plan.system
     rest = Water(system.volume_l - plan.change_l, system.salinity, system.temp_c)
