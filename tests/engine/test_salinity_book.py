@@ -85,6 +85,24 @@ def test_without_an_evaporation_only_the_rest_is_shown() -> None:
     assert tank.view(250.0).unreplaced_psu_per_day is None
 
 
+def test_a_salinity_typed_in_wrong_is_taken_back() -> None:
+    tank = Tank(TYPED)
+    for psu in (34.8, 34.9, 43.0 - 1.0):
+        tank.run(6.0, None)
+        tank.book.record(tank.t_s, psu)
+    (_, first), (second_s, second), (wrong_s, wrong) = tank.book.records
+    assert (first, second, wrong) == (34.8, 34.9, 42.0)
+    tank.run(1.0, None)
+    assert tank.view().is_high is True
+    tank.book.take_back(wrong_s)
+    tank.run(1.0, None)
+    view = tank.view()
+    assert (view.salinity_psu, view.recorded_s) == (34.9, second_s)
+    assert view.is_high is False
+    tank.book.take_back(wrong_s)
+    assert len(tank.book.records) == 2
+
+
 def test_without_a_salinity_nothing_is_shown() -> None:
     tank = Tank()
     tank.run(1.0, None)

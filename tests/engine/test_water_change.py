@@ -61,6 +61,16 @@ def test_salinity_after_a_change() -> None:
     assert salinity_after(replace(PLAN, vat_salinity=None)) is None
 
 
+def test_without_a_reading_nobody_knows_what_a_change_makes() -> None:
+    """What is wanted is no measurement; the vat is still held against it."""
+    lost = replace(PLAN, is_salinity_lost=True)
+    assert PLAN.salinity_now == 33.0
+    assert lost.salinity_now is None
+    assert salinity_after(lost) is None
+    assert refusals(lost) == []
+    assert refusals(replace(lost, vat_salinity=36.0)) == [Refusal.SALINITY_OFF]
+
+
 def test_drained_first_then_the_same_is_brought_back() -> None:
     change = Change(PLAN, 0.0, 40.0)
     assert change.may_drain

@@ -7,7 +7,11 @@ Res. NBS 56 (1956) 305-312: 40.6 meq/L and 813.6 mg/L of calcium at 25 degC.
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from custom_components.stillwell.const import DOMAIN, SUBENTRY_DOSING
+from custom_components.stillwell.const import (
+    DOMAIN,
+    SUBENTRY_DOSING,
+    SUBENTRY_TEMPERATURE_WATCH,
+)
 from custom_components.stillwell.engine.limewater_line import LimewaterLine
 from custom_components.stillwell.engine.pipeline import VesselModel
 from custom_components.stillwell.engine.quantities import Status
@@ -16,6 +20,7 @@ from homeassistant.data_entry_flow import FlowResultType
 from homeassistant.exceptions import ServiceValidationError
 from homeassistant.helpers import entity_registry as er
 from homeassistant.helpers import issue_registry as ir
+from homeassistant.setup import async_setup_component
 
 from .conftest import reservoir
 from .test_vessel_kinds import sump
@@ -301,6 +306,168 @@ async def test_a_pump_that_is_gone_in_a_dose_counts_as_running(lab: Lab) -> None
     lab.hass.states.async_remove(PUMP)
     await lab.wait(60.0)
     assert lab.value("dosed_24h") == pytest.approx(150.0)
+
+
+async def tell(lab: Lab, action: str, domain: str = "switch", **data: Any) -> None:
+    """Tell a pump that obeys, as a rule would; its own state says nothing of it."""
+    target = data or {"entity_id": PUMP}
+    await lab.hass.services.async_call(domain, action, target, blocking=True)
+    await lab.hass.async_block_till_done()
+
+
+@pytest.mark.parametrize("says", ["off", "unknown"])
+async def test_a_pump_that_never_says_on_is_counted_by_what_it_is_told(lab: Lab, says: str) -> None:
+    """3 L/h for 60 s are 50 mL; five of them reach the 250 mL of an hour."""
+    await low(lab, minutes=30)
+    lab.hass.states.async_set(PUMP, says)
+    await lab.switch("dose_armed", on=True)
+    for _ in range(5):
+        assert lab.state("dose_permit").state == "on"
+        await tell(lab, "turn_on")
+        await lab.run([14.5])
+        await tell(lab, "turn_off")
+        await lab.run([14.5])
+    assert lab.value("dosed_24h") == pytest.approx(250.0)
+    assert lab.state("no_dose_reason").state == "hour_cap"
+    assert lab.state("dose_permit").state == "off"
+
+
+async def test_a_pump_that_says_late_what_it_did_is_counted_once(lab: Lab) -> None:
+    """60 s are 50 mL; it says so from 90 s to 150 s after the start."""
+    await low(lab, minutes=30)
+    await tell(lab, "turn_on")
+    await lab.wait(60.0)
+    await tell(lab, "turn_off")
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+    await lab.wait(30.0)
+    await pump(lab, 60.0)
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+    # And one that says so at once, as most do.
+    await tell(lab, "turn_on")
+    await pump(lab, 60.0)
+    await tell(lab, "turn_off")
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+
+
+async def test_a_stop_that_the_hub_does_not_deliver_is_none(lab: Lab) -> None:
+    """The hub skips entities that are not available."""
+    await low(lab, minutes=5)
+    await tell(lab, "turn_on")
+    lab.hass.states.async_set(PUMP, "unavailable")
+    await lab.wait(60.0)
+    await tell(lab, "turn_off")
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+    lab.hass.states.async_set(PUMP, "off")
+    await tell(lab, "turn_off")
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+
+
+async def test_a_pump_that_says_off_long_after_the_command_is_off(lab: Lab) -> None:
+    """One with an auto-off of its own that says nothing else; two minutes are for late words."""
+    await low(lab, minutes=5)
+    await tell(lab, "turn_on")
+    for _ in range(6):
+        await lab.wait(30.0)
+        lab.hass.states.async_set(PUMP, "off", force_update=True)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+    await lab.wait(300.0)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+
+
+async def test_a_power_cut_forgets_no_command(lab: Lab, hass_storage: dict[str, Any]) -> None:
+    await low(lab, minutes=5)
+    await tell(lab, "turn_on")
+    key = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    stored = hass_storage[key]["data"]["vessels"]["lagoon_limewater"]
+    (alive,) = lab.entry.runtime_data.watches.values()
+    await lab.wait(60.0)
+    alive.reguard(stored, is_damaged=False)  # as after a power cut a minute ago
+    await tell(lab, "turn_off")
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+
+
+@pytest.mark.parametrize(
+    ("domain", "action", "data"),
+    [
+        ("homeassistant", "turn_on", {"entity_id": PUMP}),
+        ("switch", "turn_on", {"entity_id": [PUMP]}),
+        ("switch", "turn_on", {"entity_id": f"switch.other, {PUMP.upper()}"}),
+        ("switch", "turn_on", {"entity_id": "all"}),
+        ("switch", "toggle", {"entity_id": PUMP}),
+        ("switch", "turn_on", {"label_id": "lime"}),
+    ],
+    ids=str,
+)
+async def test_however_the_pump_is_named(
+    lab: Lab, domain: str, action: str, data: dict[str, Any]
+) -> None:
+    assert await async_setup_component(lab.hass, "homeassistant", {})
+    registry = er.async_get(lab.hass)
+    registry.async_get_or_create("switch", "test", "1", suggested_object_id="lagoon_dosing_pump")
+    registry.async_update_entity(PUMP, labels={"lime"})
+    await low(lab, minutes=5)
+    await tell(lab, action, domain, **data)
+    await lab.wait(60.0)
+    await tell(lab, "turn_off")
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+
+
+async def test_what_others_are_told_is_not_counted(lab: Lab) -> None:
+    assert await async_setup_component(lab.hass, "light", {})
+    assert await async_setup_component(lab.hass, "valve", {})
+    await low(lab, minutes=5)
+    await tell(lab, "turn_on", entity_id="switch.other")
+    await tell(lab, "turn_on", "light", entity_id="all")
+    await tell(lab, "turn_on", label_id="nothing")
+    lab.hass.states.async_set(PUMP, "on")
+    await lab.hass.async_block_till_done()
+    await tell(lab, "toggle")  # goes by what it says: it is stopped, and does not say so yet
+    await lab.wait(30.0)
+    lab.hass.states.async_set(PUMP, "off")
+    await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(25.0)
+
+
+async def test_a_valve_that_never_says_open(lab: Lab) -> None:
+    assert await async_setup_component(lab.hass, "valve", {})
+    valve = "valve.lagoon_lime"
+    lab.hass.states.async_set(valve, "closed")
+    await low(lab, dosing_pump=valve, minutes=5)
+    for start, stop in (
+        (("open_valve", {}), ("close_valve", {})),
+        (("set_valve_position", {"position": 30}), ("set_valve_position", {"position": 0})),
+    ):
+        await tell(lab, start[0], "valve", entity_id=valve, **start[1])
+        await lab.wait(60.0)
+        await tell(lab, stop[0], "valve", entity_id=valve, **stop[1])
+        await lab.wait(60.0)
+    assert lab.value("dosed_24h") == pytest.approx(100.0)
+
+
+async def test_a_number_that_never_says_its_rate(lab: Lab) -> None:
+    """Ten minutes at 30 mL/min are 300 mL; what is no rate is none."""
+    assert await async_setup_component(lab.hass, "number", {})
+    number = "number.lagoon_dosing_rate"
+    lab.hass.states.async_set(number, "0", {"unit_of_measurement": "mL/min"})
+    await low(lab, dosing_pump=number, pump_l_per_h=None, minutes=5)
+
+    def say(value: object) -> None:
+        data = {"domain": "number", "service": "set_value"}
+        asked = {"entity_id": number, "value": value}
+        lab.hass.bus.async_fire("call_service", data | {"service_data": asked})
+
+    say(30)
+    await lab.wait(600.0)
+    for value in ("much", None, -4, "nan"):
+        say(value)
+    await tell(lab, "set_value", "number", entity_id=number, value=0)
+    await lab.wait(600.0)
+    assert lab.value("dosed_24h") == pytest.approx(300.0, abs=0.5)
 
 
 async def test_a_restart_forgets_no_dose_and_counts_a_pump_left_running(
@@ -591,6 +758,135 @@ async def test_doses_by_hand_count(lab: Lab) -> None:
     for wrong in ({}, {"volume_ml": 1.0, "rise_dkh": 0.1}):
         with pytest.raises(ServiceValidationError, match="either"):
             await call(lab, "record_dose", **wrong)
+
+
+async def test_a_dose_typed_in_wrong_is_taken_back_and_none_of_the_pump(
+    lab: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """50 mL pumped, 250 by hand: the hour's cap goes with the second, never with the first."""
+    await low(lab, minutes=15)
+    await pump(lab, 60.0)
+    await call(lab, "record_dose", volume_ml=25.0)
+    await lab.wait(60.0)
+    await call(lab, "record_dose", volume_ml=250.0)
+    assert lab.state("no_dose_reason").state == "hour_cap"
+    told = await call(lab, "take_back", answer=True)
+    assert told["watch"] == "Lagoon limewater"
+    assert told["taken_back"] == {
+        "what": "dose", "recorded": "2026-03-02T02:17:00-08:00", "volume_ml": 250.0,
+    }  # fmt: skip
+    assert [(one["what"], one["volume_ml"]) for one in told["left"]] == [("dose", 25.0)]
+    await lab.run([14.5] * 2)
+    assert lab.state("no_dose_reason").state == "none"
+    assert lab.value("dosed_today") == pytest.approx(75.0)
+    key = f"{DOMAIN}.{lab.entry.entry_id}.safety"
+    stored = hass_storage[key]["data"]["vessels"]["lagoon_limewater"]["line"]
+    assert [dose for _, dose in stored["adjuster"]["typed"]] == [0.025]
+    await call(lab, "take_back", what="dose")
+    for data in ({}, {"what": "dose"}):
+        with pytest.raises(ServiceValidationError, match="a pump gave counts") as refused:
+            await call(lab, "take_back", **data)
+        assert refused.value.translation_placeholders["entries"] == "nothing"
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+    await lab.reload()
+    await lab.run([14.5] * 2)
+    assert lab.value("dosed_24h") == pytest.approx(50.0)
+
+
+async def test_one_entry_is_taken_back_by_its_kind_and_time(lab: Lab) -> None:
+    """The clock of the hub under test is that of US/Pacific: 02:01 there are 10:01 UTC."""
+    await low(lab, minutes=1)
+    await call(lab, "record_alkalinity", alkalinity=8.1)
+    await lab.wait(30.0)
+    await call(lab, "record_alkalinity", alkalinity=8.3)
+    await lab.wait(600.0)
+    await call(lab, "record_dose", rise_dkh=0.3)
+    await lab.wait(600.0)
+    await call(lab, "record_dose", volume_ml=20.0)
+    with pytest.raises(ServiceValidationError) as refused:
+        await call(lab, "take_back", recorded="2026-03-02 03:01:00")
+    assert refused.value.translation_placeholders["entries"] == (
+        "2026-03-02 02:21 limewater 20 mL; 2026-03-02 02:11 alkalinity given 0.3 dKH;"
+        " 2026-03-02 02:01 alkalinity tested 8.3 dKH; 2026-03-02 02:01 alkalinity tested 8.1 dKH"
+    )
+    told = await call(lab, "take_back", answer=True, recorded="2026-03-02 10:11:45+00:00")
+    assert told["taken_back"]["rise_dkh"] == 0.3
+    told = await call(lab, "take_back", answer=True, recorded="2026-03-02 02:01:20")
+    assert told["taken_back"]["alkalinity_dkh"] == 8.3
+    told = await call(lab, "take_back", answer=True, what="alkalinity")
+    assert told["taken_back"]["alkalinity_dkh"] == 8.1
+    assert [one["what"] for one in told["left"]] == ["dose"]
+
+
+async def test_entries_of_one_watch_at_a_time(lab: Lab) -> None:
+    other = dosing(dosing_pump="switch.lagoon_second_pump")
+    other |= {"subentry_id": "lagoon_second", "title": "Lagoon second"}
+    await low(lab, other, minutes=1)
+    lines = [
+        entity.entity_id
+        for entity in er.async_entries_for_config_entry(er.async_get(lab.hass), lab.entry.entry_id)
+        if entity.unique_id.endswith("dose_rate")
+    ]
+    with pytest.raises(ServiceValidationError, match="one limewater dosing"):
+        await lab.hass.services.async_call(DOMAIN, "take_back", {"entity_id": lines}, blocking=True)
+    with pytest.raises(ServiceValidationError, match="does not belong to a watch"):
+        await lab.hass.services.async_call(
+            DOMAIN, "take_back", {"entity_id": lab.entity_id("volume")}, blocking=True
+        )
+
+
+async def test_alkalinity_far_above_its_target_ends_the_dose(lab: Lab) -> None:
+    """8 dKH are wanted and 10.5 tested: nothing more before a test that is lower."""
+    await low(lab, minutes=30)
+    await lab.switch("dose_armed", on=True)
+    assert lab.state("dose_permit").state == "on"
+    await call(lab, "record_alkalinity", alkalinity=10.5)
+    assert lab.state("no_dose_reason").state == "alkalinity_high"
+    assert lab.state("dose_paused").state == "on"
+    assert lab.state("dose_paused").attributes["reason"] == "alkalinity_high"
+    assert lab.state("dose_permit").state == "off"
+    assert lab.value("dose_rate") == lab.value("next_dose") == 0.0
+    answer = await lab.hass.services.async_call(
+        DOMAIN, "daily_report", {}, blocking=True, return_response=True
+    )
+    said = [line["text"] for line in answer["systems"][0]["lines"]]
+    assert "To do: Lagoon limewater: Alkalinity far above its target: test again" in said
+    await call(lab, "take_back")
+    await lab.run([14.5] * 15)
+    assert lab.state("dose_permit").state == "on"
+
+
+async def test_alkalinity_is_that_of_the_system_whichever_line_it_was_noted_on(lab: Lab) -> None:
+    other = dosing(dosing_pump="switch.lagoon_second_pump")
+    other |= {"subentry_id": "lagoon_second", "title": "Lagoon second"}
+    lab.hass.states.async_set("switch.lagoon_second_pump", "off")
+    await low(lab, other, minutes=30)
+    first, second = lab.entry.runtime_data.watches.values()
+    await first.async_record(test_dkh=11.0)
+    await lab.run([14.5] * 2)
+    assert second.view.advice.reason.value == "alkalinity_high"
+    await second.async_record(test_dkh=8.0)
+    await lab.run([14.5] * 2)
+    assert first.view.advice.reason.value == "none"
+
+
+async def test_the_ph_cap_takes_the_temperature_of_the_water(lab: Lab) -> None:
+    """Cold water bears less; a thermometer that is silent leaves the 25 degC that are assumed."""
+    water = "sensor.lagoon_water"
+    watch = {
+        "data": {"temperature_source": water, "low_c": 20.0, "high_c": 28.0},
+        "subentry_id": "lagoon_temperature", "subentry_type": SUBENTRY_TEMPERATURE_WATCH,
+        "title": "Lagoon temperature", "unique_id": None,
+    }  # fmt: skip
+    await low(lab, watch, most_ph_rise=0.003, minutes=1)
+    room: list[float] = []
+    for shown in ("77", "61", "unavailable"):
+        lab.hass.states.async_set(water, shown, {"unit_of_measurement": "°F"})
+        await lab.run([14.5] * 60)
+        room.append(lab.value("next_dose"))
+    # 61 degF are 16.1 degC; by PyCO2SYS the rise there takes a fifth less hydroxide.
+    assert room[1] < 0.9 * room[0]
+    assert room[2] == room[0]
 
 
 async def test_consumption_from_tests_and_doses(lab: Lab) -> None:

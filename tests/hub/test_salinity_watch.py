@@ -74,6 +74,40 @@ async def _record(lab: Lab, **reading: float) -> dict[str, Any]:
     return dict(told)
 
 
+async def test_a_salinity_typed_in_wrong_is_taken_back(
+    lab: Lab, hass_storage: dict[str, Any]
+) -> None:
+    """The last one, or one by its time; the others stay, over a restart as well."""
+    await lab.set_up(watch(**BY_HAND))
+    for psu in (34.8, 35.3, 39.9):
+        await _record(lab, salinity_psu=psu)
+        await lab.wait(3600.0)
+
+    async def take_back(**data: Any) -> dict[str, Any]:
+        target = {"entity_id": lab.entity_id("salinity")}
+        answer = await lab.hass.services.async_call(
+            DOMAIN, "take_back", target | data, blocking=True, return_response=True
+        )
+        await lab.hass.async_block_till_done()
+        return dict(answer)
+
+    assert lab.value("salinity") == pytest.approx(39.9)
+    told = await take_back()
+    assert told["taken_back"]["salinity_psu"] == 39.9
+    assert lab.value("salinity") == pytest.approx(35.3)
+    assert [one["salinity_psu"] for one in told["left"]] == [35.3, 34.8]
+    await take_back(what="salinity", recorded=told["left"][1]["recorded"])
+    key = f"{DOMAIN}.{lab.entry.entry_id}.learned"
+    books = hass_storage[key]["data"]["vessels"]["lagoon_salinity"]["watch"]["books"]
+    assert [psu for _, psu in books["records"]] == [35.3]
+    await lab.reload()
+    assert lab.value("salinity") == pytest.approx(35.3)
+    await take_back()
+    assert lab.state("salinity").state == "unknown"
+    with pytest.raises(ServiceValidationError, match="no such entry"):
+        await take_back(what="dose")
+
+
 @pytest.mark.parametrize(
     ("kind", "value", "unit", "water", "psu"),
     [

@@ -368,7 +368,7 @@ async def test_a_volume_that_is_none_is_refused(plant: Plant, litres: float) -> 
 async def test_the_plan_switches_nothing(plant: Plant) -> None:
     told = await plant.ask(volume_l=30.0)
     assert told["volume_l"] == 30.0
-    assert told["salinity_now_psu"] == 35.0
+    assert (told["salinity_now_psu"], told["salinity_now_is"]) == (35.0, "wanted")
     assert told["salinity_after_psu"] == pytest.approx(mixed_psu(30.0, 35.0, 34.0), abs=2e-3)
     assert (told["may_begin"], told["refused"]) == (True, [])
     with pytest.raises(ServiceValidationError, match="volume"):
@@ -401,7 +401,17 @@ async def test_the_measured_salinity_of_the_tank_counts(plant: Plant) -> None:
     told = await plant.ask()
     assert told["salinity_now_psu"] == pytest.approx(32.5, abs=0.01)
     assert told["salinity_after_psu"] == pytest.approx(mixed_psu(15.0, 32.5, 34.0), abs=5e-3)
+    assert told["salinity_now_is"] == "measured"
     assert told["refused"] == []
+    # A probe that is lost leaves nothing to say of the tank: what is wanted is no reading.
+    hass.states.async_set("sensor.tank_psu", "unavailable", {"unit_of_measurement": "PSU"})
+    await plant.run(1)
+    told = await plant.ask()
+    assert (told["salinity_now_psu"], told["salinity_now_is"]) == (None, "no_reading")
+    assert told["salinity_after_psu"] is None
+    assert told["volume_l"] == 15.0
+    assert told["refused"] == []
+    assert plant.shown("salinity_after_change") == "unknown"
 
 
 async def _by_hand(plant: Plant) -> None:
