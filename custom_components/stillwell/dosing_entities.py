@@ -63,11 +63,13 @@ DOSING_SENSORS: Final = (
         key="dosed_today",
         translation_key="dosed_today",
         device_class=SensorDeviceClass.VOLUME,
-        state_class=SensorStateClass.TOTAL_INCREASING,
+        # It falls where a dose is taken back; statistics would take that for a new meter.
+        state_class=SensorStateClass.TOTAL,
         native_unit_of_measurement=UnitOfVolume.MILLILITERS,
         suggested_display_precision=0,
         step_abs=1.0,
         value_fn=lambda view: _ml(view.given_today_l),
+        reset_s_fn=lambda view: view.day_start_s,
     ),
     FigureDescription(
         key="dosed_24h",

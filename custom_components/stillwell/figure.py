@@ -9,6 +9,7 @@ from homeassistant.components.binary_sensor import (
     BinarySensorEntityDescription,
 )
 from homeassistant.components.sensor import SensorEntity, SensorEntityDescription
+from homeassistant.util import dt as dt_util
 
 from .entity import FollowingEntity
 from .owner import EntityOwner
@@ -45,6 +46,8 @@ class FigureDescription(SensorEntityDescription):
     step_abs: float = 0.0
     attributes_fn: Callable[[Any, Any], Attributes] = _no_attributes
     """What is told beside it, from owner and view; nothing that moves all the time."""
+    reset_s_fn: Callable[[Any], float] | None = None
+    """Since when a sum that may also fall counts, of a view; the hub's statistics need it."""
     only_if: Callable[[Any], bool] = _always
     """Whether an owner has this figure at all."""
 
@@ -91,6 +94,8 @@ class Figure(FollowingEntity, SensorEntity):
         self._raw, self._told = raw, told
         self._attr_native_value = round(raw, _DIGITS) if isinstance(raw, float) else raw
         self._attr_extra_state_attributes = told
+        if view is not None and description.reset_s_fn is not None:
+            self._attr_last_reset = dt_util.utc_from_timestamp(description.reset_s_fn(view))
         return True
 
     def _has_moved(self, raw: float | str | None) -> bool:

@@ -10,8 +10,19 @@ from custom_components.stillwell.engine.carbonate import TankWater
 from custom_components.stillwell.engine.limewater import Stock
 from custom_components.stillwell.engine.validity import InputError, InputFault
 
-TANK = TankWater(alkalinity_umol_per_kg=2300.0, ph=8.02588 + carbonate.NBS_ABOVE_TOTAL)
-"""In balance with air of 420 uatm carbon dioxide, by PyCO2SYS."""
+TANK = TankWater(alkalinity_umol_per_kg=2300.0, ph=8.1629)
+"""In balance with air of 420 uatm carbon dioxide, by PyCO2SYS: 8.02588 on the total scale."""
+
+
+@pytest.mark.parametrize("salinity", [19.0, 30.0, 35.0, 42.0])
+@pytest.mark.parametrize("temp_c", [2.0, 10.0, 18.0, 25.0, 30.0, 35.0])
+def test_a_probe_calibrated_with_buffers_shows_more(salinity: float, temp_c: float) -> None:
+    """PyCO2SYS converts between the scales by Takahashi's activity coefficient."""
+    found = PyCO2SYS.sys(
+        par1=2300.0, par1_type=1, par2=8.1, par2_type=3, salinity=salinity, temperature=temp_c
+    )
+    ours = carbonate.nbs_above_total(salinity, temp_c)
+    assert ours == pytest.approx(float(found["pH_nbs"]) - 8.1, abs=0.004)
 
 
 def _ph_by_pyco2sys(alkalinity: float, carbon: float, salinity: float, temp_c: float) -> float:

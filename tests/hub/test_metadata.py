@@ -43,6 +43,7 @@ from custom_components.stillwell.engine.two_part import Alkali
 from custom_components.stillwell.happenings import HAPPENINGS, STANDINGS
 from custom_components.stillwell.salinity_source import SalinityKind
 from custom_components.stillwell.settings import Measure
+from custom_components.stillwell.take_back_actions import What
 from custom_components.stillwell.vessel_forms import MARKS, SHAPE_FIELDS
 from homeassistant.const import Platform
 from homeassistant.helpers import selector
@@ -277,6 +278,7 @@ def test_lists_of_the_forms_have_texts() -> None:
         "rodi_stage": {stage.value for stage in Stage},
         "salinity_kind": {kind.value for kind in SalinityKind},
         "shape": set(SHAPE_FIELDS),
+        "typed": {what.value for what in What},
     }
 
 

@@ -6,7 +6,7 @@ the case of the first hour after a dose.
 """
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, log, log10, sqrt
 from typing import Final
 
 from .validity import water_temp_c, within
@@ -17,9 +17,24 @@ COLDEST_WATER_C: Final = 2.0
 WARMEST_WATER_C: Final = 35.0
 _ZERO_C_K: Final = 273.15
 _MICRO: Final = 1e-6
-NBS_ABOVE_TOTAL: Final = 0.137
-"""pH on the scale of buffer solutions less pH on the total scale, 35 PSU and 25 degC; between
-0.13 and 0.15 elsewhere. Probes of the trade are calibrated with such buffers."""
+SEAWATER_BELOW_TOTAL: Final = 0.009
+"""pH on the total scale less that on the seawater scale, which counts fluoride; 0.006 to 0.011."""
+
+
+def nbs_above_total(salinity: float, temp_c: float) -> float:
+    """Return pH on the scale of buffer solutions less pH on the total scale; 19 to 42 PSU.
+
+    Probes of the trade are calibrated with such buffers. 0.137 at 35 PSU and 25 degC, 0.105 at 10.
+
+    Raises:
+        InputError: Outside 2 to 35 degC, or such a salinity.
+
+    Source: Takahashi et al., GEOSECS Pacific Expedition 3 (1982) 77-82; good to 0.004.
+    """
+    s = within("a salinity", salinity, LEAST_PSU, MOST_PSU, unit="PSU")
+    t = water_temp_c(temp_c, COLDEST_WATER_C, WARMEST_WATER_C) + _ZERO_C_K
+    activity = 1.2948 - 0.002036 * t + (0.0004607 - 0.000001475 * t) * s * s
+    return -log10(activity) - SEAWATER_BELOW_TOTAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +140,7 @@ class TankWater:
         """
         within("an addition", hydroxide_umol_per_kg, 0.0, 5000.0, unit="umol/kg")
         k = constants(self.salinity, self.temp_c)
-        before = self.ph - NBS_ABOVE_TOTAL
+        before = self.ph - nbs_above_total(self.salinity, self.temp_c)
         carbon = carbon_umol_per_kg(self.alkalinity_umol_per_kg, before, k)
         after = ph_total(self.alkalinity_umol_per_kg + hydroxide_umol_per_kg, carbon, k)
         return after - before

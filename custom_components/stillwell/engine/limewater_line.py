@@ -154,6 +154,7 @@ class LineView:
     """All that may be shown of the line; None means not known."""
 
     advice: DoseAdvice
+    day_start_s: float
     given_today_l: float
     given_24h_l: float
     brings_dkh_per_day: float
@@ -254,6 +255,7 @@ class LimewaterLine:
         system_l = self.spec.system_l
         return LineView(
             advice=advice,
+            day_start_s=facts.day_start_s,
             given_today_l=self._adjuster.given_l(t_s, t_s - facts.day_start_s),
             given_24h_l=self._adjuster.given_l(t_s, DAY_S),
             brings_dkh_per_day=rise_dkh(l_per_day, system_l, meq_per_l),
