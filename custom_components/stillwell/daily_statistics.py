@@ -1,6 +1,6 @@
 """Past daily use as long-term statistics of our own, written when the keeper asks."""
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 from homeassistant.components.recorder import get_instance
@@ -20,9 +20,10 @@ from homeassistant.util import dt as dt_util
 
 from .const import DOMAIN
 from .engine.ledger import DayUse
-from .engine.quantities import DAY_S
 
 UNIT_CLASS: Final = "volume"
+APART: Final = timedelta(hours=12)
+"""Two days begin so far apart at least, though the hub moves to another time zone between them."""
 
 
 def statistic_id(subentry_id: str) -> str:
@@ -59,8 +60,7 @@ async def async_write_daily_use(
     new: list[StatisticData] = []
     for day in days:
         start = dt_util.start_of_local_day(date.fromisoformat(day.key))
-        # Half a day between: since it was written the hub may have moved to another time zone.
-        if day.key >= today or start.timestamp() < written_s + DAY_S / 2:
+        if day.key >= today or start.timestamp() < written_s + APART.total_seconds():
             continue
         total_l += day.used_l
         new.append(StatisticData(start=start, state=day.used_l, sum=total_l))
