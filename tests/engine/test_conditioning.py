@@ -295,6 +295,27 @@ def test_a_noisy_source_that_stands_still_is_stuck() -> None:
     assert freed.accepted
 
 
+@pytest.mark.parametrize("is_restarted", [False, True])
+def test_what_is_stuck_is_not_freed_by_a_gap(is_restarted: bool) -> None:
+    """Only another value frees it: an unplugged line that goes on telling its last value."""
+    c, t = settled(n=400)
+    for k in range(90):
+        c.report(t + 60 * k, reading(0.2))
+    c.report(t + 60 * 90, reading(None))
+    if is_restarted:
+        data = json.loads(json.dumps(c.snapshot()))
+        c = Conditioner(ConditioningSettings(HEIGHT_M))
+        c.restore(data)
+        c.restarted(t + 60 * 90)
+    after = [c.report(t + 60 * k, reading(0.2)) for k in range(91, 95)]
+    assert {v.reason for v in after} == {Reason.STUCK}
+    assert not any(v.accepted for v in after)
+    for k in range(95, 99):
+        c.report(t + 60 * k, reading(0.199 + 0.001 * (k % 2)))
+    freed = c.report(t + 60 * 99, reading(0.199))
+    assert freed.accepted
+
+
 @pytest.mark.parametrize("per_report_m", [0.005, -0.0000231])
 def test_water_that_came_to_rest_is_not_stuck(per_report_m: float) -> None:
     """No change is no use, if the readings never went to and fro at rest.

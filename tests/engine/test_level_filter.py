@@ -62,6 +62,48 @@ def test_start_level_is_statsmodels_smoothed_state() -> None:
     assert f.start_l == pytest.approx(float(start[0]), abs=1e-9)
 
 
+def _filterpy_with_jump(readings: list[float], jump_at: int, q: float) -> KalmanFilter:
+    """Level, net flow and all that has flowed; at one reading the level is any level."""
+    kf = KalmanFilter(dim_x=3, dim_z=1)
+    kf.x, kf.P = np.array([[readings[0]], [0.0], [0.0]]), np.diag([1.0, 4.0, 0.0])
+    kf.F = np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0], [0.0, -1.0, 1.0]])
+    kf.H, kf.R = np.array([[1.0, 0.0, 0.0]]), np.array([[1.0]])
+    third, half = q / 3.0, q / 2.0
+    kf.Q = np.array([[third, half, -third], [half, q, -half], [-third, -half, third]])
+    for k, z in enumerate(readings[1:], 1):
+        kf.predict()
+        if k == jump_at:
+            kf.P[0, 0] += 1e9
+        kf.update(z)
+    return kf
+
+
+def test_over_a_jump_the_sum_of_the_flow_is_that_of_a_filter_told_of_it() -> None:
+    """Start less level, over a refill of unknown size, against filterpy with a free level."""
+    q, jump_at = 0.01, 6
+    readings = [z + (50.0 if k >= jump_at else 0.0) for k, z in enumerate(SERIES)]
+    kf = _filterpy_with_jump(readings, jump_at, q)
+    f = LevelFilter.begin(0.0, readings[0], 1.0, 0.0, 4.0)
+    before_l = 0.0
+    for k, z in enumerate(readings[1:], 1):
+        if k == jump_at:
+            before_l = f.start_l - f.level_l - f.flow_l_per_s
+            f = f.after_jump(float(k), z, 1.0, f.flow_l_per_s, q)
+            continue
+        f.advance(float(k), q)
+        f.observe(z, 1.0, 0.0)
+    assert f.level_l == pytest.approx(float(kf.x[0, 0]), abs=1e-5)
+    assert f.flow_l_per_s == pytest.approx(float(kf.x[1, 0]), abs=1e-5)
+    assert before_l + f.start_l - f.level_l == pytest.approx(float(kf.x[2, 0]), abs=1e-5)
+
+
+def test_a_flow_that_worked_for_a_day_unseen_says_nothing_of_the_level_before() -> None:
+    f = LevelFilter.begin(0.0, 20.0, 0.01, -3e-5, 1e-11)
+    f = f.after_jump(86400.0, 25.0, 0.01, -3e-5, 0.0)
+    assert f.p_sf == pytest.approx(0.0, abs=1e-20)
+    assert f.p_ff == pytest.approx(1e-11)
+
+
 def test_steady_gain_is_that_of_the_riccati_equation() -> None:
     """Steady level gain against scipy's solution of the discrete Riccati equation."""
     q, dt, r = 1e-3, 1.0, 1.0

@@ -9,7 +9,7 @@ same hour of the day cancels.
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 from typing import Any, Final
 
 from .blocks import BlockCutter
@@ -65,6 +65,19 @@ _USUAL_TIMES: Final = 2
 _USUAL_WITHIN: Final = 0.4
 _USUAL_SPAN_S: Final = 3 * DAY_S
 _DRAWS_KEPT: Final = 6
+
+_RACING_FRAC: Final = 0.02
+"""Falling by more than this share of the capacity from report to report, water is on its way."""
+
+_TAKEN_BACK_FRAC: Final = 0.6
+_TAKEN_BACK_S: Final = HOUR_S
+_MOST_USE_FRAC: Final = 0.25
+"""Waves not yet told look like use; more than this share of the capacity in a day is none."""
+_SWELL_RISES: Final = 3
+_SWELL_MOST_FRAC: Final = 0.06
+_SWELL_MEMORY_S: Final = 10 * DAY_S
+_RMS_OF_SWELL: Final = 1.0 / sqrt(8.0)
+"""Of a sine, over its whole height."""
 _RATES_KEPT: Final = 5
 _DOUBT_FRAC: Final = 0.5
 """After a gap, a level higher by this share of the use carried means that water was added."""
@@ -121,10 +134,13 @@ class Balance:
         "_last_fill",
         "_metered_s",
         "_noise_l",
+        "_rise",
         "_samples",
         "_segment_s",
         "_set_by_s",
+        "_swell",
         "_t_s",
+        "_taken_back",
         "_up",
         "_wander",
         "_width_l",
@@ -156,6 +172,9 @@ class Balance:
         self._draws: list[tuple[float, float]] = []
         self._blocks: list[UseBlock] = []
         self._events: list[Event] = []
+        self._rise: tuple[float, float, float] | None = None  # end, level then, litres
+        self._taken_back: list[tuple[float, float]] = []  # when, litres
+        self._swell = (0.0, 0.0)  # when waves were last seen, and their height in litres
         self._noise_l = 0.0
         self._width_l = 0.0
         self._gap_s = HOUR_S  # usual time between samples
@@ -370,7 +389,8 @@ class Balance:
         width_l = 0.0 if resolution_m is None else litres_per_m * resolution_m
         noise_l = litres_per_m * (FIRST_NOISE_M if noise_m is None else noise_m)
         self._width_l = width_l
-        self._noise_l = max(noise_l, 0.15 * width_l, 1e-6 * self._capacity_l)
+        noise_l = max(noise_l, 0.15 * width_l, 1e-6 * self._capacity_l)
+        self._noise_l = hypot(noise_l, _RMS_OF_SWELL * self._swell_l(t_s))
         if not self._is_begun:
             self._begin(t_s, volume_l)
             return
@@ -409,6 +429,8 @@ class Balance:
         if self._excursion is not None:
             self._follow(self._excursion, t_s, level_l, fill_on, day)
         else:
+            if self._rise is not None:
+                self._note_taken_back(t_s, self._rise)
             self._quiet(t_s, level_l, day)
 
     def _meter(self, day: DaySpan) -> None:
@@ -531,7 +553,7 @@ class Balance:
 
     def _admit(self, f: LevelFilter, down: Trend) -> bool:
         """Admit a fall faster than foreseen: a pulse of a pump, more use, a leak."""
-        if down.n < LOOSEN_SAMPLES:
+        if down.n < LOOSEN_SAMPLES or self._is_racing(down):
             return False
         off_l = min(down.off_l, f.level_l - sorted(down.last_l)[1])  # no two spikes make it
         is_real = off_l > max(2.0 * self._noise_l / sqrt(down.n), 0.75 * self._width_l)
@@ -539,6 +561,41 @@ class Balance:
             f.loosen(off_l)
         down.clear()
         return is_real
+
+    def _is_racing(self, down: Trend) -> bool:
+        """Whether the last readings fall so fast that where they end is not seen yet."""
+        first_l, second_l, newest_l = down.last_l
+        use = self.use_over(DAY_S)
+        usual_l = 0.0 if use is None else _FAST_TIMES * use[0] / DAY_S * self._gap_s
+        least_l = max(_RACING_FRAC * self._capacity_l, 4.0 * self._noise_l, 2.0 * self._width_l)
+        return min(first_l - second_l, second_l - newest_l) > least_l + usual_l
+
+    def _swell_l(self, t_s: float) -> float:
+        """Height of the waves seen of late, L; 0 nearly always."""
+        at_s, height_l = self._swell
+        return height_l and height_l * exp(-max(0.0, t_s - at_s) / _SWELL_MEMORY_S)
+
+    def _note_taken_back(self, t_s: float, rise: tuple[float, float, float]) -> None:
+        """Tell waves from water: rises that are soon taken back, time and again, bring none.
+
+        So do waves of a pump, and a probe that a heater warms by turns.
+        """
+        end_s, top_l, risen_l = rise
+        if t_s - end_s > _TAKEN_BACK_S:
+            self._rise = None
+            return
+        use = self.use_over(DAY_S)
+        l_per_day = 0.0 if use is None else min(use[0], _MOST_USE_FRAC * self._capacity_l)
+        used_l = l_per_day / DAY_S * (t_s - end_s)
+        last = self._samples.last(SURE_SAMPLES)
+        if top_l - max(last) < _TAKEN_BACK_FRAC * risen_l + used_l:
+            return
+        self._rise = None
+        kept = [seen for seen in self._taken_back if t_s - seen[0] < DAY_S]
+        self._taken_back = [*kept[1 - _SWELL_RISES :], (t_s, risen_l)]
+        if len(self._taken_back) == _SWELL_RISES:
+            height_l = max(litres for _, litres in self._taken_back)
+            self._swell = (t_s, max(height_l, self._swell_l(t_s)))
 
     def _foresee(self) -> None:
         """Fix what use is assumed where it cannot be seen: of now and of the last day."""
@@ -664,8 +721,7 @@ class Balance:
         self._curve.settle(f.start_l)
         self._base_l += f.start_l - f.level_l + carried_l
         self._join_var = f.p_ll + (_CARRY_FRAC * carried_l) ** 2
-        flow_var = f.p_ff + self._wander * (at_s - f.t_s)
-        self._filter = LevelFilter.begin(at_s, level_l, var, -self._carry, flow_var)
+        self._filter = f.after_jump(at_s, level_l, var, -self._carry, self._wander)
         self._curve.begin(at_s, self._base_l, self._noise_l**2)
         self._segment_s = at_s
         self._cutter.forget_level(at_s)
@@ -678,6 +734,8 @@ class Balance:
             return
         moved_l = max(0.0, moved_l)
         self._book.note(day, added_l=moved_l)
+        if not exc.is_attended and moved_l < _SWELL_MOST_FRAC * self._capacity_l:
+            self._rise = (end_s, exc.from_l + moved_l, moved_l)
         if not exc.is_announced:
             self._events.append(Event(EventKind.POUR, end_s, moved_l))
             return
@@ -784,6 +842,9 @@ class Balance:
         self._samples.clear()
         self._up.clear()
         self._down.clear()
+        self._rise = None
+        self._taken_back.clear()
+        self._swell = (self._swell[0] + by_s, self._swell[1])
         self._excursion = None
 
     # --- memory --------------------------------------------------------------------------
@@ -809,6 +870,7 @@ class Balance:
             "fill_rates": list(self._fill_rates),
             "draws": [list(d) for d in self._draws],
             "gap_s": self._gap_s,
+            "swell": list(self._swell),
             "fill": None if fill is None else [fill.start_s, fill.attended_by_device],
         }
 
@@ -840,6 +902,9 @@ class Balance:
             self._fill_rates = [float(r) for r in data["fill_rates"]]
             self._draws = [(float(t), float(v)) for t, v in data["draws"]]
             self._gap_s = float(data["gap_s"])
+            # The first releases knew nothing of waves.
+            at_s, height_l = data.get("swell", (0.0, 0.0))
+            self._swell = (float(at_s), float(height_l))
             going = data["fill"]
             self._interrupted = None if going is None else (float(going[0]), bool(going[1]))
         except (KeyError, TypeError, IndexError, AttributeError) as err:

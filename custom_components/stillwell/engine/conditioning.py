@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import exp
 from typing import Any, Final
 
-from .habits import Rhythm, Texture
+from .habits import LEAST_STEP_M, Rhythm, Texture
 from .quantities import HOUR_S, Reading, Reason, Status
 
 FAULT_LOW_MA: Final = 3.6
@@ -103,6 +103,7 @@ class Conditioner:
         self._fall = [0.0, 0.0]  # metres and seconds, forgotten with _DRIFT_MEMORY_S
         self._starting = AGREEING
         self._failed_s: float | None = None
+        self._stuck_m: float | None = None  # the value that stands still for too long
         self._reason = Reason.STARTING
         self._poll_s: float | None = None
         self._is_on_change = False
@@ -192,7 +193,11 @@ class Conditioner:
                 return self._say(t_s, Reason.NONE)
             return self._fail(t_s, doubt)
         self._texture.learn_run(t_s, depth_m)
-        if depth_m > self._band_m and self._texture.is_stuck(t_s):
+        if self._stuck_m is not None and abs(depth_m - self._stuck_m) >= LEAST_STEP_M:
+            self._stuck_m = None
+        if depth_m > self._band_m and (self._stuck_m is not None or self._texture.is_stuck(t_s)):
+            # A gap does not free it: the same value afterwards is as stuck as before.
+            self._stuck_m = depth_m
             return self._say(t_s, Reason.STUCK)
         return self._gate(t_s, min(max(depth_m, 0.0), self._settings.height_m))
 
@@ -458,6 +463,7 @@ class Conditioner:
             "fall": list(self._fall),
             "rejected": self._rejected,
             "report_s": self._report_s,
+            "stuck_m": self._stuck_m,
         }
 
     def restore(self, data: Mapping[str, Any]) -> None:
@@ -471,6 +477,8 @@ class Conditioner:
             self._rejected = int(data["rejected"])
             report_s = data["report_s"]
             self._report_s = None if report_s is None else float(report_s)
+            stuck_m = data.get("stuck_m")  # the first releases did not tell
+            self._stuck_m = None if stuck_m is None else float(stuck_m)
         except (KeyError, TypeError, IndexError, AttributeError) as err:
             raise ValueError(f"not a conditioning snapshot: {err!r}") from err
         self._look_back()

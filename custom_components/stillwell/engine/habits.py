@@ -22,7 +22,7 @@ _NOISE_KNOWN: Final = 10.0
 _STEPS_KNOWN: Final = 3
 _MOST_POLLS: Final = 60.0
 _STEP_WINDOW: Final = 100
-_LEAST_STEP_M: Final = 2e-6
+LEAST_STEP_M: Final = 2e-6
 _CLIP_VAR: Final = 9.0
 """A squared half-difference counts at most this many times the variance."""
 
@@ -212,7 +212,7 @@ class Texture:
     def learn_run(self, t_s: float, depth_m: float) -> None:
         """Count equal values; every valid report passes here."""
         last = self._last
-        if last is not None and abs(depth_m - last[1]) < _LEAST_STEP_M:
+        if last is not None and abs(depth_m - last[1]) < LEAST_STEP_M:
             self._run_n += 1
             self.duplicates += 1
             self.since_duplicate = 0
@@ -238,7 +238,7 @@ class Texture:
     def learn_step(self, change_m: float) -> None:
         """Learn the rounding step from a difference of two neighbouring reports."""
         change_m = abs(change_m)
-        if change_m < _LEAST_STEP_M:
+        if change_m < LEAST_STEP_M:
             return
         self._changes += 1
         if self._step_m is None or change_m < self._step_m:

@@ -25,6 +25,11 @@ _LEAST_PROBABILITY: Final = 1e-6
 _CLIP_SIGMA: Final = 3.0
 """A reading further off than this moves the level no further than one that far off (Huber)."""
 
+_ALIKE_S: Final = 13751.0
+"""A radian of a day: use that follows day and night is alike for about so long."""
+
+_LEAST_FLOW_VAR: Final = 1e-30
+
 N_NUMBERS: Final = 10
 
 type LevelState = tuple[float, float, float, float, float, float, float, float, float, float]
@@ -50,6 +55,32 @@ class LevelFilter:
     def begin(cls, t_s: float, level_l: float, var: float, flow: float, flow_var: float) -> Self:
         """Return a filter that begins a segment at a first level."""
         return cls(t_s, level_l, flow, var, 0.0, flow_var, level_l, var, var, 0.0)
+
+    def after_jump(
+        self, t_s: float, level_l: float, var: float, flow: float, q_flow: float
+    ) -> Self:
+        """Return a filter that begins anew at another level while the same net flow goes on.
+
+        What the coming readings tell of the flow tells of the level before the jump as well, and
+        of what flowed meanwhile; the correction goes into the level at the start, so that start
+        less level stays the best sum of what has flowed since. The longer the flow has worked on
+        that level unseen, the less it was the flow of now: use turns with the day.
+
+        Args:
+            t_s: When it begins.
+            level_l: First level, L.
+            var: Its variance, L2.
+            flow: Net flow then, L/s.
+            q_flow: Wander of the net flow, (L/s)2/s.
+        """
+        self.advance(t_s, q_flow)
+        off_var = max(0.0, self.p_ss + self.p_ll - 2.0 * self.p_sl)
+        off_flow = self.p_sf - self.p_lf
+        worked_s = off_flow / max(self.p_ff, _LEAST_FLOW_VAR)
+        off_flow *= exp(-((worked_s / _ALIKE_S) ** 2))
+        return type(self)(
+            t_s, level_l, flow, var, 0.0, self.p_ff, level_l, var + off_var, var, off_flow
+        )
 
     def state(self) -> LevelState:
         """Return the state as plain numbers."""
