@@ -12,16 +12,20 @@ from .dashboard_cards import (
     alert,
     heading,
     is_problem,
+    press,
     quoted,
     section,
     tile,
     unless_state,
     while_state,
 )
+from .engine.guard_events import TripReason
 from .engine.quantities import Reason, Status
 from .engine.water_change import Stop
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from .fill_line import FillLine
     from .proof_tests import ProofTest
     from .vessel import VesselRuntime
@@ -29,6 +33,10 @@ if TYPE_CHECKING:
 CAN_WAIT: Final = ("dose_paused", "stage_due")
 """What wants a hand, but not now."""
 NOT_GOOD: Final = [status.value for status in Status if status is not Status.GOOD]
+WATER_RUNS: Final = [TripReason.STUCK_ON.value, TripReason.FLOW_WHILE_OFF.value]
+"""Lockouts in which no command helps."""
+WET: Final = [TripReason.HIGH_INPUT.value, TripReason.LEAK.value]
+"""Lockouts whose reset is refused until an input is off again."""
 ENDED_EARLY: Final = [stop.value for stop in Stop if stop is not Stop.NONE]
 
 
@@ -51,17 +59,10 @@ def today(
     cards: list[Card | None] = [
         alert(texts["unusable"].format(title=quoted(title)), kind="error") for title in unusable
     ]
-    cards += [
-        tile(
-            own("lockout_reason"),
-            by="device",
-            color="red",
-            visibility=while_state(own("lockout"), "on"),
-        )
-        for _, own in lines
-    ]
+    for _, own in lines:
+        cards += _wrong_with_line(own, texts)
     for _, own in vessels:
-        cards += _wrong_with_vessel(own)
+        cards += _wrong_with_vessel(own, texts)
     for shown, own in watches:
         cards += _wrong_with_watch(shown, own)
     cards += [
@@ -72,6 +73,10 @@ def today(
     for _, own in vessels:
         gauge = [{"type": "bar-gauge", "min": 0, "max": 100}]
         cards.append(tile(own("fill"), by="device", features=gauge))
+        filling = while_state(own("filling"), "on")
+        cards += [
+            tile(own(key), is_half=True, visibility=filling) for key in ("full_at", "fill_rate")
+        ]
         cards += [tile(own(key), is_half=True) for key in ("empty_at", "used_today")]
     return section(heading(texts["today"], "mdi:calendar-today"), *cards)
 
@@ -87,7 +92,38 @@ def overdue(own: Own, test: ProofTest, name: str, texts: Texts) -> Card | None:
     return alert(texts["overdue"].format(input=quoted(name)), only_if=is_over)
 
 
-def _wrong_with_vessel(own: Own) -> list[Card | None]:
+def _wrong_with_line(own: Own, texts: Texts) -> list[Card | None]:
+    """Return why a line is locked out, what to do now, and the reset."""
+    reason, locked = own("lockout_reason"), while_state(own("lockout"), "on")
+    return [
+        tile(reason, by="device", color="red", visibility=locked),
+        *_next(reason, locked, texts, {"water": WATER_RUNS, "wet": WET}, otherwise="look"),
+        press(own("reset"), texts["confirm_reset"], by=None, name=WHOSE, visibility=locked),
+    ]
+
+
+def _next(
+    reason: str | None,
+    is_wrong: list[Card],
+    texts: Texts,
+    steps: Mapping[str, Sequence[str]],
+    *,
+    otherwise: str,
+) -> list[Card]:
+    """Return what to do now, by the states of a reason; of all these texts one is seen at most."""
+    if reason is None or not is_wrong:
+        return []
+    named = [state for states in steps.values() for state in states]
+    seen = {key: while_state(reason, *states) for key, states in steps.items()}
+    seen[otherwise] = unless_state(reason, *named)
+    return [
+        alert(texts[f"next_{key}"], kind="error" if key == "water" else "warning")
+        | {"visibility": is_wrong + condition}
+        for key, condition in seen.items()
+    ]
+
+
+def _wrong_with_vessel(own: Own, texts: Texts) -> list[Card | None]:
     loss, floods = own("unexplained_loss"), own("power_cut_floods")
     signal, reason = own("signal"), own("signal_reason")
     is_doubtful = while_state(signal, *NOT_GOOD)
@@ -98,6 +134,13 @@ def _wrong_with_vessel(own: Own) -> list[Card | None]:
         # What is shown below of this vessel is held, or not to be relied on.
         tile(signal, by=None, name=WHOSE, color="orange", visibility=is_doubtful),
         tile(reason, by=None, name=WHOSE, visibility=is_doubtful + has_reason),
+        *_next(
+            reason,
+            while_state(signal, Status.FAILURE.value),
+            texts,
+            {"zero": [Reason.ZERO_NOT_EMPTY.value]},
+            otherwise="signal",
+        ),
     ]
 
 

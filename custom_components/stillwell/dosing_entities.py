@@ -127,8 +127,9 @@ DOSING_SENSORS: Final = (
         key="dose_delivery",
         translation_key="dose_delivery",
         device_class=SensorDeviceClass.ENUM,
-        options=[delivery.value for delivery in Delivery],
-        value_fn=lambda view: view.delivery.value,
+        # What is not known is the hub's own word for it.
+        options=[delivery.value for delivery in Delivery if delivery is not Delivery.UNKNOWN],
+        value_fn=lambda view: None if view.delivery is Delivery.UNKNOWN else view.delivery.value,
         only_if=lambda watch: watch.settings.stock_vessel is not None,
     ),
     FigureDescription(

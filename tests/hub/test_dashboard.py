@@ -101,8 +101,14 @@ def told(hass: HomeAssistant, card: dict[str, Any]) -> str:
 
 
 def texts_of(shown: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the texts that come and go."""
-    return [card for card in shown if "show_empty" in card]
+    """Return the texts that come and go by themselves, not with the state of an entity."""
+    return [card for card in shown if "show_empty" in card and "visibility" not in card]
+
+
+def next_steps(hass: HomeAssistant, shown: list[dict[str, Any]]) -> list[str]:
+    """Return what the page says is to be done now."""
+    steps = [card for card in shown if "show_empty" in card and "visibility" in card]
+    return [told(hass, card) for card in steps if is_seen(hass, card)]
 
 
 def headings(made: dict[str, Any]) -> list[str]:
@@ -210,7 +216,9 @@ async def test_nothing_that_is_wrong_stands_below_what_is_always_there(
 ) -> None:
     for card in (today := section(await dashboard(hass), "Today")):
         assert card["type"] in ("tile", "markdown")
-    comes_and_goes = ["visibility" in card or "show_empty" in card for card in today]
+    filling = {watched.entity_id("full_at"), watched.entity_id("fill_rate")}
+    standing = [card for card in today if card.get("entity") not in filling]
+    comes_and_goes = ["visibility" in card or "show_empty" in card for card in standing]
     assert comes_and_goes == sorted(comes_and_goes, reverse=True)
     # The gauge, when it is empty, and what was used.
     assert comes_and_goes.count(False) == 3
@@ -408,12 +416,60 @@ async def test_a_lockout_and_its_reset_show_only_while_it_stands(
 ) -> None:
     made = await dashboard(hass)
     reset = shown.entity_id("reset")
-    (tile,) = [card for card in cards(made) if card.get("entity") == reset]
     lockout = shown.entity_id("lockout")
-    assert tile["visibility"] == [{"condition": "state", "entity": lockout, "state": "on"}]
-    tap = tile["tap_action"]
-    assert (tap["perform_action"], tap["target"]) == ("button.press", {"entity_id": reset})
-    assert tap["confirmation"]["text"] == "Have you looked on site, and is the cause gone?"
+    # At the top, where the lockout is told, and at the line.
+    for title in ("Today", "Lagoon reservoir fill line"):
+        found = tile(section(made, title), reset)
+        assert found["visibility"] == [{"condition": "state", "entity": lockout, "state": "on"}]
+        tap = found["tap_action"]
+        assert (tap["perform_action"], tap["target"]) == ("button.press", {"entity_id": reset})
+        assert tap["confirmation"]["text"] == "Have you looked on site, and is the cause gone?"
+
+
+@pytest.mark.parametrize(
+    ("reason", "step"),
+    [
+        ("stuck_on", "Shut the supply by hand"),
+        ("flow_while_off", "Shut the supply by hand"),
+        ("leak", "dry up"),
+        ("high_input", "dry up"),
+        ("no_rise", "find the cause first"),
+        ("stored_state_damaged", "find the cause first"),
+    ],
+)
+async def test_a_lockout_says_in_today_what_to_do_now(
+    hass: HomeAssistant, shown: Lab, reason: str, step: str
+) -> None:
+    """What to do is that of the README's table of what happens."""
+    today = section(await dashboard(hass), "Today")
+    assert next_steps(hass, today) == []
+    hass.states.async_set(shown.entity_id("lockout"), "on")
+    assert reason in shown.state("lockout_reason").attributes["options"]
+    hass.states.async_set(shown.entity_id("lockout_reason"), reason)
+    (said,) = next_steps(hass, today)
+    assert step in said
+
+
+async def test_a_lost_signal_says_in_today_what_to_do_now(hass: HomeAssistant, shown: Lab) -> None:
+    today = section(await dashboard(hass), "Today")
+    await shown.level("unavailable")
+    await shown.wait(30.0)
+    (said,) = next_steps(hass, today)
+    assert "Check the sensor, its plug and its cable" in said
+    hass.states.async_set(shown.entity_id("signal_reason"), "zero_not_empty")
+    (said,) = next_steps(hass, today)
+    assert "unplugged" in said
+    # A check that is over by itself wants no hand.
+    hass.states.async_set(shown.entity_id("signal"), "function_check")
+    assert next_steps(hass, today) == []
+
+
+async def test_today_says_when_a_refill_will_be_done(hass: HomeAssistant, shown: Lab) -> None:
+    today = section(await dashboard(hass), "Today")
+    filling = tile(today, shown.entity_id("full_at"))
+    assert not is_seen(hass, filling)
+    hass.states.async_set(shown.entity_id("filling"), "on")
+    assert is_seen(hass, filling)
 
 
 async def test_a_reason_shows_only_while_there_is_one(hass: HomeAssistant, shown: Lab) -> None:

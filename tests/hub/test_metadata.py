@@ -45,7 +45,7 @@ from custom_components.stillwell.salinity_source import SalinityKind
 from custom_components.stillwell.settings import Measure
 from custom_components.stillwell.take_back_actions import What
 from custom_components.stillwell.vessel_forms import MARKS, SHAPE_FIELDS
-from homeassistant.const import Platform
+from homeassistant.const import STATE_UNAVAILABLE, STATE_UNKNOWN, Platform
 from homeassistant.helpers import selector
 from homeassistant.helpers.selector import validate_selector
 from homeassistant.setup import async_setup_component
@@ -254,6 +254,8 @@ def test_texts_have_the_known_parts() -> None:
         for step in flow["step"].values():
             for part in (step, *step.get("sections", {}).values()):
                 assert set(part.get("data_description", {})) == set(part.get("data", {}))
+    # Without a text of ours the hub's button reads "Add hub".
+    assert set(EN["config"]["initiate_flow"]) == {"user"}
     for vessel in EN["config_subentries"].values():
         assert vessel["entry_type"]
         assert set(vessel["initiate_flow"]) == {"user", "reconfigure"}
@@ -289,6 +291,12 @@ def test_every_entity_has_text_and_icon() -> None:
     assert described == written == drawn
 
 
+def test_no_word_of_a_list_is_a_word_of_the_hub() -> None:
+    """The hub's page shows its own *Unavailable* or *Unknown* for these, never a text of ours."""
+    for _, item in _descriptions():
+        assert {STATE_UNAVAILABLE, STATE_UNKNOWN}.isdisjoint(getattr(item, "options", None) or ())
+
+
 def test_every_word_of_a_list_has_its_text() -> None:
     for platform, item in _descriptions():
         for option in getattr(item, "options", None) or ():
@@ -314,7 +322,7 @@ def test_every_dosing_word_has_its_text() -> None:
     paused = EN["entity"]["binary_sensor"]["dose_paused"]["state_attributes"]
     assert paused["reason"]["state"] == reasons
     assert set(sensors["stock_judgement"]["state"]) == set(Stock)
-    assert set(sensors["dose_delivery"]["state"]) == set(Delivery)
+    assert set(sensors["dose_delivery"]["state"]) == set(Delivery) - {Delivery.UNKNOWN}
     written = set(EN["config_subentries"]["dosing"]["error"])
     banded = {"ph_band", "orp_band"}
     assert _refusals("stored_flow.py", "dosing_flow.py", "dosing_checks.py") | banded == written

@@ -174,7 +174,7 @@ async def test_levels_go_unavailable_with_the_source_and_use_is_held(lab: Lab) -
     assert lab.state("volume").state == "unavailable"
     assert lab.state("fill").state == "unavailable"
     assert lab.state("signal").state == "failure"
-    assert lab.state("signal_reason").state == "unavailable"
+    assert lab.state("signal_reason").state == "source_unavailable"
     assert lab.value("use_per_day") == pytest.approx(use, rel=0.02)
     assert lab.state("use_per_day").attributes["held"] is True
 

@@ -36,7 +36,8 @@ class Reason(StrEnum):
     NONE = "none"
     # failure: the value is not valid
     NO_SOURCE = "no_source"
-    UNAVAILABLE = "unavailable"
+    UNAVAILABLE = "source_unavailable"
+    """Not "unavailable": the hub's page shows its own word for that state, as of a dead entity."""
     NOT_NUMERIC = "not_numeric"
     NOT_FINITE = "not_finite"
     UNIT_UNKNOWN = "unit_unknown"
