@@ -27,6 +27,11 @@ def _ml(litres: float | None) -> float | None:
     return None if litres is None else ML_PER_L * litres
 
 
+NOT_ARMED: Final = "not_armed"
+ADVICE_ONLY: Final = "advice_only"
+"""Why no rule may dose though nothing stands against it: a switch or a pump is missing."""
+
+
 def _reason(watch: DosingWatch, _: DosingWatch) -> Mapping[str, Any]:
     return {} if watch.view is None else {"reason": watch.view.advice.reason.value}
 
@@ -99,13 +104,6 @@ DOSING_SENSORS: Final = (
         value_fn=lambda view: view.brings_calcium_mg_per_l_per_day,
     ),
     FigureDescription(
-        key="no_dose_reason",
-        translation_key="no_dose_reason",
-        device_class=SensorDeviceClass.ENUM,
-        options=[reason.value for reason in NoDose],
-        value_fn=lambda view: view.advice.reason.value,
-    ),
-    FigureDescription(
         key="stock_judgement",
         translation_key="stock_judgement",
         device_class=SensorDeviceClass.ENUM,
@@ -159,6 +157,14 @@ DOSING_SENSORS: Final = (
         step_abs=1.0,
         value_fn=lambda view: _ml(view.hold_l_per_day),
     ),
+)
+
+NO_DOSE_REASON: Final = FigureDescription(
+    key="no_dose_reason",
+    translation_key="no_dose_reason",
+    device_class=SensorDeviceClass.ENUM,
+    options=[*(reason.value for reason in NoDose), NOT_ARMED, ADVICE_ONLY],
+    value_fn=lambda watch: watch.why_no_dose,
 )
 
 DOSING_BINARY_SENSORS: Final = (
@@ -216,7 +222,10 @@ class DoseArmedSwitch(FollowingEntity, SwitchEntity):
 
 def dosing_sensors(watch: DosingWatch) -> list[Entity]:
     """Return the sensors; those whose source was not chosen are left out."""
-    return figures(watch, DOSING_SENSORS, lambda: watch.view)
+    return [
+        *figures(watch, DOSING_SENSORS, lambda: watch.view),
+        *figures(watch, [NO_DOSE_REASON], lambda: watch),
+    ]
 
 
 def dosing_binary_sensors(watch: DosingWatch) -> list[Entity]:

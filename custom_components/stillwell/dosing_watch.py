@@ -18,7 +18,13 @@ from homeassistant.util import dt as dt_util
 
 from .const import DOMAIN, SUBENTRY_FILL_LINE
 from .decision_text import state_text
-from .dosing_entities import dosing_binary_sensors, dosing_sensors, dosing_switches
+from .dosing_entities import (
+    ADVICE_ONLY,
+    NOT_ARMED,
+    dosing_binary_sensors,
+    dosing_sensors,
+    dosing_switches,
+)
 from .dosing_settings import DosingSettings, dosing_settings, line_spec
 from .engine.delivery import Delivery
 from .engine.dosing import DosingFacts, NoDose
@@ -252,6 +258,20 @@ class DosingWatch(Watch):
     def is_paused(self) -> bool | None:
         """Whether something forbids a dose; None before the first look."""
         return None if self.view is None else self.view.advice.reason not in QUIET
+
+    @property
+    def why_no_dose(self) -> str | None:
+        """Why no rule may dose; None before the first look.
+
+        With nothing in the way but the keeper's own switch, that is the reason: a word like
+        *none* beside a withheld permit would leave a newcomer guessing.
+        """
+        if self.view is None:
+            return None
+        reason = self.view.advice.reason
+        if reason is not NoDose.NONE or self.is_armed:
+            return reason.value
+        return ADVICE_ONLY if self.settings.pump is None else NOT_ARMED
 
     @property
     def is_failing(self) -> bool | None:

@@ -96,7 +96,7 @@ async def test_the_advice_follows_the_level(lab: Lab) -> None:
     """
     await low(lab)
     assert lab.value("dose_rate") == pytest.approx(48.7, abs=1.5)
-    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("no_dose_reason").state == "not_armed"
     assert lab.state("dose_paused").state == "off"
     assert lab.value("next_dose") == pytest.approx(50.0)
     day_l = 24.0 * lab.value("dose_rate") / 1000.0
@@ -128,6 +128,7 @@ async def test_every_doubt_pauses_the_dose(lab: Lab, line: Callable[..., Any]) -
     await low(lab, other, return_pump=RETURN, minutes=30, **bands)
     await lab.switch("dose_armed", on=True)
     assert lab.state("dose_permit").state == "on"
+    assert lab.state("no_dose_reason").state == "none"
     for entity, bad, good, reason in (
         (RETURN, "off", "on", "pump_off"),
         (RETURN, "unavailable", "on", "pump_off"),
@@ -156,6 +157,12 @@ async def test_every_doubt_pauses_the_dose(lab: Lab, line: Callable[..., Any]) -
     assert lab.state("dose_permit").state == "off"
 
 
+async def test_a_line_without_a_pump_says_that_it_only_advises(lab: Lab) -> None:
+    await low(lab, dosing_pump=None, pump_l_per_h=None, minutes=15)
+    assert lab.state("no_dose_reason").state == "advice_only"
+    assert lab.state("dose_permit").state == "off"
+
+
 async def test_above_the_high_limit_nothing_is_dosed(lab: Lab) -> None:
     await low(lab, minutes=10)
     await lab.run([32.5] * 15)
@@ -175,7 +182,7 @@ async def test_a_probe_in_a_wrong_unit_or_silent_is_not_known(lab: Lab) -> None:
     assert lab.state("no_dose_reason").state == "ph_outside"
     lab.hass.states.async_set(PH, "8.2", {})
     await lab.run([14.5] * 50)
-    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("no_dose_reason").state == "not_armed"
     await lab.run([14.5] * 20)
     assert lab.state("no_dose_reason").state == "ph_outside"
 
@@ -555,7 +562,7 @@ async def test_armed_only_by_hand_and_until_settings_change(lab: Lab) -> None:
     assert lab.state("dose_permit").state == "on"
     await lab.change(SUBENTRY_DOSING, most_per_day_l=3.9)
     await lab.run([14.5] * 15)
-    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("no_dose_reason").state == "not_armed"
     assert lab.state("dose_armed").state == "off"
     assert lab.state("dose_permit").state == "off"
     await lab.switch("dose_armed", on=True)

@@ -318,9 +318,9 @@ def test_every_word_of_a_list_has_its_text() -> None:
 def test_every_dosing_word_has_its_text() -> None:
     sensors = EN["entity"]["sensor"]
     reasons = sensors["no_dose_reason"]["state"]
-    assert set(reasons) == set(NoDose)
+    assert set(reasons) == {*NoDose, "not_armed", "advice_only"}
     paused = EN["entity"]["binary_sensor"]["dose_paused"]["state_attributes"]
-    assert paused["reason"]["state"] == reasons
+    assert paused["reason"]["state"] == {word: reasons[word] for word in NoDose}
     assert set(sensors["stock_judgement"]["state"]) == set(Stock)
     assert set(sensors["dose_delivery"]["state"]) == set(Delivery) - {Delivery.UNKNOWN}
     written = set(EN["config_subentries"]["dosing"]["error"])
