@@ -51,6 +51,7 @@ from .readings import (
 )
 from .settings import system_settings
 from .vessel_checks import Refusal
+from .vessel_neighbours import line_with
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,6 +64,9 @@ if TYPE_CHECKING:
 
 NUMBERS: Final = frozenset({"number", "input_number", "sensor"})
 HIGHEST_PH_RISE: Final = 0.3
+# A point that slipped, as in 84.5 for 8.45, must not leave a limit that is never reached; no tank
+# with animals in it lies outside these (common practice, no source).
+BELIEVABLE: Final = {"ph_band": (6.0, 10.0), "orp_band": (0.0, 1000.0)}
 
 
 def check_pump(
@@ -73,10 +77,15 @@ def check_pump(
     Raises:
         Refusal: naming the field, why, and what would work.
     """
+    if flow is not None and flow < 0.0:
+        raise Refusal(FIELD_PUMP_FLOW, "above_0", works="12 mL/min")
     if pump is None:
         return
     if pump == return_pump:
         raise Refusal(CONF_DOSING_PUMP, "pump_is_return_pump", pump=pump)
+    # The guard would take each dose for a run of its line, and a run of the line for a dose.
+    if other := line_with(hass, pump, None):
+        raise Refusal(CONF_DOSING_PUMP, "pump_is_fill_device", pump=pump, other=other)
     unit = None
     if pump.partition(".")[0] in NUMBERS and (state := hass.states.get(pump)) is not None:
         unit = state_unit(state)
@@ -124,6 +133,8 @@ def check_caps(
 def _check_rates(data: Mapping[str, Any], system_l: float) -> None:
     proposed_l = proposed_small_l(system_l)
     for name, (key, _) in SMALL.items():
+        if name == FIELD_FLOOR and data[key] < 0.0:
+            raise Refusal(name, "floor_below_0")
         if data[key] <= 0.0 and name != FIELD_FLOOR:
             raise Refusal(name, "above_0", works=small_text(name, proposed_l[name]))
     if data[CONF_FLOOR_L_PER_H] > data[CONF_CEILING_L_PER_H]:
@@ -142,7 +153,8 @@ def _check_bands(data: Mapping[str, Any]) -> None:
         (CONF_PH_SOURCE, CONF_PH_LOW, CONF_PH_HIGH, "ph_band"),
         (CONF_ORP_SOURCE, CONF_ORP_LOW_MV, CONF_ORP_HIGH_MV, "orp_band"),
     ):
-        if source in data and not data.get(low, 0.0) < data.get(high, 0.0):
+        least, most = BELIEVABLE[error]
+        if source in data and not least <= data.get(low, 0.0) < data.get(high, 0.0) <= most:
             raise Refusal(SECTION_PROBES, error)
     rise = data.get(CONF_MOST_PH_RISE)
     if rise is not None and not 0.0 < rise <= HIGHEST_PH_RISE:

@@ -29,7 +29,7 @@ from .evaporation_watch import evaporation_settings
 from .form_units import FormUnits
 from .readings import is_temperature_unit, state_unit
 from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
-from .vessel_checks import Refusal
+from .vessel_checks import Refusal, check_twice
 from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field, subentry_field
 from .vessel_neighbours import own_entities, subentry_names
 
@@ -150,6 +150,7 @@ class EvaporationWatchFlow(SingleFormFlow):
             state = self.hass.states.get(values.get(key, ""))
             if state is not None and not is_temperature_unit(unit := state_unit(state)):
                 raise Refusal(key, "temperature_unit", source=values[key], unit=unit or "-")
+        check_twice(CONF_ROOM_SOURCE, values[CONF_TEMPERATURE_SOURCE], values.get(CONF_ROOM_SOURCE))
         if not (humidity := values.get(CONF_HUMIDITY_SOURCE)):
             return
         if not values.get(CONF_ROOM_SOURCE):

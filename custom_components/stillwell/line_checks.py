@@ -40,7 +40,7 @@ from .line_forms import (
     SECTION_TESTS,
     percent_text,
 )
-from .vessel_checks import Refusal, clock_text
+from .vessel_checks import Refusal, check_twice, clock_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -160,10 +160,13 @@ def check_parts(hass: HomeAssistant, data: Mapping[str, Any]) -> None:
     ]
     if device in inputs:
         raise Refusal(SECTION_INPUTS, "device_is_input", device=device)
+    # Two layers that hang on one switch are one layer.
+    check_twice(SECTION_INPUTS, *inputs)
     if device in data.get(CONF_SECONDARY, ()):
         raise Refusal(SECTION_LAYERS, "device_is_secondary", device=device)
     if device == data.get(CONF_RETURN_PUMP):
         raise Refusal(SECTION_PUMP, "device_is_return_pump", device=device)
+    check_twice(SECTION_LAYERS, *data.get(CONF_SECONDARY, ()), data.get(CONF_RETURN_PUMP))
     if data[CONF_RETURN_SETTLE_S] > LONGEST_WAIT_S:
         raise Refusal(SECTION_PUMP, "return_settle_range", works="0:05:00")
     countdown = data.get(CONF_COUNTDOWN)

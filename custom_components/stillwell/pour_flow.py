@@ -81,7 +81,7 @@ class PourFlow(OptionsFlow):
                 return await self.async_step_result()
         amount = NumberSelector(
             NumberSelectorConfig(
-                min=0, step="any", unit_of_measurement=units.volume, mode=NumberSelectorMode.BOX
+                step="any", unit_of_measurement=units.volume, mode=NumberSelectorMode.BOX
             )
         )
         before = self._runtime.before_pour

@@ -24,7 +24,7 @@ from .form_units import FormUnits
 from .readings import is_pressure_unit, is_solids_unit, is_temperature_unit, state_unit
 from .rodi_watch import rodi_settings
 from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
-from .vessel_checks import Refusal
+from .vessel_checks import Refusal, check_twice
 from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field, subentry_field
 from .vessel_neighbours import own_entities, subentry_names
 
@@ -114,6 +114,7 @@ class RodiUnitFlow(SingleFormFlow):
                 raise Refusal(CONF_FILL_LINE, "line_taken", other=unit.title)
         sources = {key: value for key, value in values[SECTION_SOURCES].items() if value}
         self._check_units(sources)
+        check_twice(SECTION_SOURCES, *sources.values())
         ratings, units = values[SECTION_RATINGS], FormUnits.of(self.hass)
         if set(ratings) - set(values[CONF_STAGES]):
             raise Refusal(CONF_STAGES, "stage_not_chosen")

@@ -12,7 +12,7 @@ from homeassistant.config_entries import (
 from .decimal_mark import written_quantities
 from .decision_text import invalid_text
 from .vessel_checks import Refusal
-from .vessel_neighbours import free_name
+from .vessel_neighbours import free_name, named
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -122,10 +122,13 @@ class SingleFormFlow(StoredFlow):
 
 
 def refused_words(hass: HomeAssistant, refusal: Refusal | None) -> dict[str, str]:
-    """Return what the text of a refusal fills in; none without one."""
+    """Return what the text of a refusal fills in; none without one.
+
+    Of an entity it is the name by which the form's list shows it, not its id.
+    """
     given = {} if refusal is None else refusal.placeholders
     return {
-        key: word if isinstance(word, str) else invalid_text(hass, word)
+        key: named(hass, word) if isinstance(word, str) else invalid_text(hass, word)
         for key, word in given.items()
     }
 

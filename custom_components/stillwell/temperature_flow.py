@@ -29,7 +29,7 @@ from .engine.thermal import COLDEST_C, WARMEST_C
 from .readings import is_temperature_unit, state_unit
 from .stored_flow import FIELD_NAME, SingleFormFlow, check_name
 from .temperature_watch import LONGEST_SILENCE_S, SHORTEST_SILENCE_S, watch_settings
-from .vessel_checks import Refusal
+from .vessel_checks import Refusal, check_twice
 from .vessel_forms import LEVEL_DOMAINS, entity_field, number_field
 from .vessel_neighbours import own_entities, subentry_names
 from .vessel_values import duration_of, seconds_of
@@ -91,7 +91,7 @@ class TemperatureWatchFlow(SingleFormFlow):
                 vol.Required(FIELD_LOW): band,
                 vol.Required(FIELD_HIGH): band,
                 vol.Optional(CONF_HEATER): switch,
-                vol.Optional(CONF_HEATER_POWER_W): number_field("W", least=1),
+                vol.Optional(CONF_HEATER_POWER_W): number_field("W"),
                 vol.Optional(CONF_ROOM_SOURCE): thermometer,
                 vol.Required(FIELD_SILENCE, default=duration_of(SILENCE_S)): DurationSelector(),
             }
@@ -113,12 +113,15 @@ class TemperatureWatchFlow(SingleFormFlow):
             state = self.hass.states.get(values.get(key, ""))
             if state is not None and not is_temperature_unit(unit := state_unit(state)):
                 raise Refusal(key, "temperature_unit", source=values[key], unit=unit or "-")
+        check_twice(CONF_ROOM_SOURCE, values[CONF_TEMPERATURE_SOURCE], values.get(CONF_ROOM_SOURCE))
         data = {key: values[key] for key in ENTITIES if values.get(key)}
         data[CONF_LOW_C] = self._celsius(values[FIELD_LOW])
         data[CONF_HIGH_C] = self._celsius(values[FIELD_HIGH])
         data[CONF_SILENCE_S] = silence_s
         if values.get(CONF_HEATER_POWER_W) is not None:
-            data[CONF_HEATER_POWER_W] = float(values[CONF_HEATER_POWER_W])
+            data[CONF_HEATER_POWER_W] = power_w = float(values[CONF_HEATER_POWER_W])
+            if power_w <= 0.0:
+                raise Refusal(CONF_HEATER_POWER_W, "heater_power_range")
         try:
             watch_settings(data, self._get_entry().data[CONF_VOLUME_L])
         except ValueError as err:

@@ -150,6 +150,8 @@ def check_filling(line: Mapping[str, Any]) -> None:
     device = line[CONF_DEVICE]
     if device in (*line.get(CONF_HIGH_INPUTS, ()), *line.get(CONF_LEAK_INPUTS, ())):
         raise Refusal(SECTION_FILLING, "device_is_input", device=device)
+    # Two layers that hang on one switch are one layer.
+    check_twice(SECTION_FILLING, *line.get(CONF_HIGH_INPUTS, ()), *line.get(CONF_LEAK_INPUTS, ()))
 
 
 def check_top_off(
@@ -178,6 +180,18 @@ def check_signal(stale_s: float | None, run_s: float | None) -> None:
     if run_s is not None and stale_s > STALE_PER_RUN_FRAC * run_s:
         longest_s = round(STALE_PER_RUN_FRAC * run_s)
         raise Refusal(SECTION_SIGNAL, "stale_slow", works=clock_text(longest_s))
+
+
+def check_twice(field: str, *entities: str | None) -> None:
+    """Refuse one entity in two places that each need their own; None is none.
+
+    Raises:
+        Refusal: naming the entity.
+    """
+    given = [entity for entity in entities if entity is not None]
+    for entity in given:
+        if given.count(entity) > 1:
+            raise Refusal(field, "entity_twice", source=entity)
 
 
 def clock_text(seconds: float) -> str:

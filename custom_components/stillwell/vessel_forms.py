@@ -188,9 +188,13 @@ def choice_field(key: str, options: list[str]) -> SelectSelector:
     )
 
 
-def number_field(unit: str | None, least: float = 0.0) -> NumberSelector:
-    """Ask for a number in a unit."""
-    config = NumberSelectorConfig(min=least, step="any", mode=NumberSelectorMode.BOX)
+def number_field(unit: str | None) -> NumberSelector:
+    """Ask for a number in a unit.
+
+    Without a least value of the field's own: what is below it the hub would refuse in English,
+    whatever the keeper's language, and without a value that works. The checks of the forms do.
+    """
+    config = NumberSelectorConfig(step="any", mode=NumberSelectorMode.BOX)
     if unit is not None:
         config["unit_of_measurement"] = unit
     return NumberSelector(config)

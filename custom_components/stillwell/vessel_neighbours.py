@@ -105,6 +105,11 @@ def shown_name(hass: HomeAssistant, entity_id: str) -> str:
     return split_entity_id(entity_id)[1].replace("_", " ") if state is None else state.name
 
 
+def named(hass: HomeAssistant, word: str) -> str:
+    """Return the name of an entity that is there for its id; any other word as it is."""
+    return word if (state := hass.states.get(word)) is None else state.name
+
+
 def free_name(name: str, taken: set[str]) -> str:
     """Return the name with the first number that is not taken."""
     number = 2

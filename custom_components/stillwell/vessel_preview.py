@@ -9,6 +9,7 @@ from .decimal_mark import written, written_quantities
 from .engine.quantities import Reason
 from .readings import level_reading, state_unit
 from .vessel_forms import MARKS
+from .vessel_neighbours import named
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,7 +42,7 @@ async def async_preview(
     texts = await async_get_translations(hass, hass.config.language, "common", [DOMAIN])
     text = texts[f"component.{DOMAIN}.common.{_key(reading, settings)}"]
     words = {
-        "source": settings.source,
+        "source": named(hass, settings.source),
         "raw": "" if state is None else _raw(state),
         "why": await async_reason_text(hass, reading),
     }

@@ -1056,6 +1056,7 @@ async def test_form_needs_a_vessel(
         ({"pump_flow": None}, "pump_flow", "pump_flow_missing"),
         ({"return_pump": PUMP}, "dosing_pump", "pump_is_return_pump"),
         ({"dosing_pump": "sensor.cm"}, "dosing_pump", "pump_unit"),
+        ({"pump_flow": -2.0}, "pump_flow", "above_0"),
         ({"dosing_pump": "number.percent", "pump_flow": None}, "pump_flow", "pump_flow_missing"),
         ({"dosing_pump": "number.later", "pump_flow": None}, "pump_flow", "pump_flow_missing"),
     ],
@@ -1068,6 +1069,20 @@ async def test_first_form_refuses(
     values = {key: value for key, value in (FIRST | changes).items() if value is not None}
     await walk.send(values)
     assert walk.form["errors"] == {field: error}
+
+
+async def test_the_pump_of_a_fill_line_is_no_dosing_pump(
+    hass: HomeAssistant,
+    add_system: Callable[..., MockConfigEntry],
+    check_form: Callable[[Any], None],
+    line: Callable[..., Any],
+) -> None:
+    entry = add_system("Lagoon", reservoir(), line(device=PUMP))
+    walk = Walk(hass, entry, check_form, kind=SUBENTRY_DOSING)
+    await walk.open()
+    await walk.send(FIRST)
+    assert walk.form["errors"] == {"dosing_pump": "pump_is_fill_device"}
+    assert "(Lagoon)" in walk.placeholders["other"]
 
 
 async def test_a_number_with_a_unit_of_flow_needs_no_flow(walk: Walk) -> None:
@@ -1084,12 +1099,18 @@ async def test_a_number_with_a_unit_of_flow_needs_no_flow(walk: Walk) -> None:
         ({"target": 1.0}, "target", "target_range"),
         ({"target": 32.0}, "target", "target_range"),
         ({"per_dose": 0.0}, "per_dose", "above_0"),
+        ({"per_dose": -5.0}, "per_dose", "above_0"),
+        ({"floor": -1.0}, "floor", "floor_below_0"),
         ({"floor": 400.0}, "ceiling", "ceiling_below_floor"),
         ({"per_hour": 40.0}, "per_dose", "caps_order"),
         ({"per_day": 8000.0}, "per_day", "day_too_much"),
         ({"alkalinity": 142.0}, "alkalinity", "alkalinity_range"),
         ({"probes": BANDS | {"ph_source": PH, "ph_low": 9.0}}, "probes", "ph_band"),
+        # A point that slipped: a limit no water reaches protects nothing.
+        ({"probes": BANDS | {"ph_source": PH, "ph_high": 84.5}}, "probes", "ph_band"),
+        ({"probes": BANDS | {"ph_source": PH, "ph_low": 0.78}}, "probes", "ph_band"),
         ({"probes": BANDS | {"orp_source": ORP, "orp_high_mv": 100.0}}, "probes", "orp_band"),
+        ({"probes": BANDS | {"orp_source": ORP, "orp_high_mv": 4500.0}}, "probes", "orp_band"),
         ({"probes": BANDS | {"most_ph_rise": 0.5}}, "probes", "ph_rise_range"),
         # Whoever asks for no rise at all must not be given a line without that limit.
         ({"probes": BANDS | {"most_ph_rise": 0.0}}, "probes", "ph_rise_range"),

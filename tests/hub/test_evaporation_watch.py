@@ -438,6 +438,12 @@ async def test_form_in_feet_stores_metres(imperial: HomeAssistant, walk: Walk) -
         ),
         ({"humidity_source": "sensor.level"}, "humidity_source", "humidity_unit"),
         ({"room_temperature_source": None}, "room_temperature_source", "room_missing"),
+        (
+            {"room_temperature_source": FILLED["temperature_source"]},
+            "room_temperature_source",
+            "entity_twice",
+        ),
+        ({"surface": -1.0}, "surface", "surface_range"),
         ({"surface": None}, "surface", "surface_twice"),
         ({"surface": None, "length": 50}, "surface", "surface_twice"),
         ({"length": 50, "width": 50}, "surface", "surface_twice"),

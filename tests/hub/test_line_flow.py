@@ -173,6 +173,8 @@ async def test_fresh_water_into_the_system_has_a_cap(walk: Walk) -> None:
     await walk.open()
     await walk.send(ENDS | {"feeds_system": True})
     assert walk.shown("fresh_cap") == 1
+    form = await walk.send(LIMITS | {"fresh_cap": -1})
+    assert form["errors"] == {"fresh_cap": "fresh_cap_range"}
     form = await walk.send(LIMITS | {"fresh_cap": 6})
     assert form["errors"] == {"fresh_cap": "fresh_cap_range"}
     # From 7 cm to 30 cm of 0.9 L each are 20.7 L: 4.6 % of 450 L, and one hundredth is 4.5 L.
@@ -255,6 +257,11 @@ WRONG_LIMITS: dict[str, tuple[dict[str, Any], str, str]] = {
     "daily_volume_small": ({"daily_volume": 20}, "daily_volume", "41.4 L"),
     "daily_run_short": ({"daily_run": {"hours": 1}}, "daily_run", "4:00:00"),
     "device_is_input": ({"inputs": {"supply_empty_inputs": ["input_boolean.v"]}}, "inputs", ""),
+    "entity_twice": (
+        {"inputs": {"high_inputs": ["binary_sensor.f"], "leak_inputs": ["binary_sensor.f"]}},
+        "inputs",
+        "",
+    ),
     "device_is_secondary": ({"layers": {"secondary": ["input_boolean.v"]}}, "layers", ""),
     "device_is_return_pump": ({"pump": {"return_pump": "input_boolean.v"}}, "pump", ""),
     "return_settle_range": ({"pump": {"return_settle": {"hours": 2}}}, "pump", "0:05:00"),

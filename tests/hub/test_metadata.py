@@ -432,6 +432,8 @@ def _refusals(*names: str) -> set[str]:
                 and isinstance(node.args[1], ast.Constant)
             ):
                 keys.add(node.args[1].value)
+            elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "check_twice":
+                keys.add("entity_twice")
     return keys
 
 

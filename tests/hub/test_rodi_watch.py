@@ -404,6 +404,13 @@ async def test_form_in_gallons_stores_litres(imperial: HomeAssistant, walk: Walk
         ({"sources": {"feed_pressure_source": "sensor.level"}}, "sources", "pressure_unit"),
         ({"sources": {"feed_solids_source": "sensor.level"}}, "sources", "solids_unit"),
         ({"sources": {"product_solids_source": "sensor.level"}}, "sources", "solids_unit"),
+        (
+            {"sources": {"feed_solids_source": BEFORE, "product_solids_source": BEFORE}},
+            "sources",
+            "entity_twice",
+        ),
+        ({"waste_per_product": -4.0}, "waste_per_product", "waste_range"),
+        ({"ratings": {"resin": -5.0}}, "ratings", "rating_range"),
         ({"ratings": {"carbon": 9.0}}, "stages", "stage_not_chosen"),
         ({"ratings": {"resin": 0.0}}, "ratings", "rating_range"),
     ],

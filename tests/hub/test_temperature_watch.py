@@ -432,6 +432,10 @@ async def test_form_in_fahrenheit_stores_celsius(imperial: HomeAssistant, walk: 
         ({"silence": {"seconds": 59}}, "silence", "silence_range"),
         ({"silence": {"hours": 6, "seconds": 1}}, "silence", "silence_range"),
         ({"temperature_source": "sensor.level"}, "temperature_source", "temperature_unit"),
+        ({"room_temperature_source": SOURCE}, "room_temperature_source", "entity_twice"),
+        # What is below nothing is refused by us: the hub would do it in English.
+        ({"heater_power_w": -300.0}, "heater_power_w", "heater_power_range"),
+        ({"heater_power_w": 0.0}, "heater_power_w", "heater_power_range"),
     ],
 )
 async def test_form_refuses(walk: Walk, changes: dict[str, Any], field: str, error: str) -> None:

@@ -88,7 +88,7 @@ async def test_a_reservoir_is_added(hass: HomeAssistant, walk: Walk) -> None:
     assert form["step_id"] == "confirm"
     # 20.3 cm of a box 30 cm by 30 cm is 18.27 L; full at 30 cm is 27 L: 68 %.
     assert walk.placeholders == {
-        "reading": "sensor.lagoon_level reads 20.3 cm: depth 20.3 cm, 18.3 L, 68 % full.",
+        "reading": "lagoon level reads 20.3 cm: depth 20.3 cm, 18.3 L, 68 % full.",
         "empty": "2.0 cm, 1.8 L",
         "start": "7.0 cm, 6.3 L",
         "full": "30.0 cm, 27.0 L",
@@ -180,7 +180,7 @@ async def test_the_facts_of_the_trade_in_inches(
     await walk.send({"filling": {"fill_device": "valve.lagoon"}, "signal": {}})
     # 20 x 12 x 8 cubic inches; a US gallon is 231 of them (NIST Handbook 44, appendix C).
     assert walk.placeholders["reading"] == (
-        "sensor.lagoon_level reads 8 in: depth 8.0 in, 8.3 gal, 62 % full."
+        "lagoon level reads 8 in: depth 8.0 in, 8.3 gal, 62 % full."
     )
     assert pytest.approx(8.3, abs=0.05) == 20 * 12 * 8 / 231
     await walk.send({})
@@ -458,6 +458,17 @@ WRONG_BANDS: dict[str, tuple[dict[str, Any], str, str]] = {
         {"filling": {"fill_device": "input_boolean.a", "leak_inputs": ["input_boolean.a"]}},
         "filling",
         "device_is_input",
+    ),
+    "one switch as two layers": (
+        {
+            "filling": {
+                "fill_device": "switch.lagoon_valve",
+                "high_inputs": ["input_boolean.a"],
+                "leak_inputs": ["input_boolean.a"],
+            }
+        },
+        "filling",
+        "entity_twice",
     ),
     "stale too short": ({"signal": {"stale_after": {"seconds": 5}}}, "signal", "stale_range"),
     "stale too long": ({"signal": {"stale_after": {"days": 8}}}, "signal", "stale_range"),
