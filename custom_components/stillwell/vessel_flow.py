@@ -43,6 +43,7 @@ from .vessel_checks import (
     shape_data,
 )
 from .vessel_forms import (
+    FIELD_BACK,
     FIELD_BLUEPRINTS,
     FIELD_CAPTURE,
     FIELD_MEASURE,
@@ -94,6 +95,8 @@ class ReservoirFlow(StoredFlow):
 
     def __init__(self) -> None:
         self._name = ""
+        self._typed: dict[str, dict[str, Any]] = {}
+        """What was entered in each step, for when the keeper goes back."""
         self._source: dict[str, Any] = {}
         """Source, measure and shape as chosen in the first step."""
         self._dimensions: dict[str, Any] = {}
@@ -116,10 +119,10 @@ class ReservoirFlow(StoredFlow):
                 refusal = err
             else:
                 self._name = user_input[FIELD_NAME].strip()
-                self._source = user_input
+                self._source = self._typed["user"] = user_input
                 return await self.async_step_shape()
         schema = source_schema(own_entities(self.hass))
-        values = user_input or await self._source_values()
+        values = user_input or self._typed.get("user") or await self._source_values()
         return await self._show("user", schema, values, refusal)
 
     async def async_step_shape(
@@ -130,14 +133,14 @@ class ReservoirFlow(StoredFlow):
         if user_input is not None:
             try:
                 self._dimensions = self._checked_shape(user_input)
+                self._typed["shape"] = user_input
             except Refusal as err:
                 refusal = err
             else:
                 return await self.async_step_band()
         schema = shape_schema(self._source[FIELD_SHAPE], self._measure, self._units)
-        return await self._show(
-            "shape", schema, user_input or shape_values(self._stored_data, self._units), refusal
-        )
+        stored = self._typed.get("shape", shape_values(self._stored_data, self._units))
+        return await self._show("shape", schema, user_input or stored, refusal)
 
     async def async_step_band(self, user_input: dict[str, Any] | None = None) -> SubentryFlowResult:
         """Ask for the marks and the signal; of a newcomer, for what fills it too."""
@@ -149,6 +152,7 @@ class ReservoirFlow(StoredFlow):
                     user_input = await self._captured(user_input)
                 else:
                     self._data = self._checked_band(user_input)
+                    self._typed["band"] = user_input
                     return await self._async_after_band()
             except Refusal as err:
                 refusal = err
@@ -162,9 +166,8 @@ class ReservoirFlow(StoredFlow):
             with_filling=self._stored is None,
             opened=refusal.field if refusal else None,
         )
-        return await self._show(
-            "band", schema, user_input or band_values(self._stored_data, self._units), refusal
-        )
+        stored = self._typed.get("band", band_values(self._stored_data, self._units))
+        return await self._show("band", schema, user_input or stored, refusal)
 
     async def _async_after_band(self) -> SubentryFlowResult:
         """Go on; a kind of vessel that has more to ask does so here."""
@@ -176,6 +179,8 @@ class ReservoirFlow(StoredFlow):
         """Show what the present reading means, then save; write the blueprints if asked to."""
         if user_input is None:
             return await self._show_confirm({})
+        if user_input.get(FIELD_BACK):
+            return await self.async_step_user()
         # Another form may have been saved while this one was open.
         if self._vessel_with(CONF_SOURCE, self._data) or line_with(
             self.hass, self._line.get(CONF_DEVICE), None
@@ -196,9 +201,8 @@ class ReservoirFlow(StoredFlow):
     async def _show_confirm(
         self, errors: dict[str, str], **placeholders: str
     ) -> SubentryFlowResult:
-        schema = vol.Schema({})
-        if self._stored is None and await async_are_absent(self.hass):
-            schema = confirm_schema()
+        is_offered = self._stored is None and await async_are_absent(self.hass)
+        schema = confirm_schema(with_blueprints=is_offered)
         preview = await async_preview(self.hass, vessel_settings(self._data), self._units)
         return self.async_show_form(
             step_id="confirm",

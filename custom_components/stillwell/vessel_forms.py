@@ -59,6 +59,7 @@ FIELD_LEAK_INPUTS: Final = "leak_inputs"
 SECTION_SIGNAL: Final = "signal"
 FIELD_ZERO_IS_SUSPECT: Final = "zero_is_suspect"
 FIELD_STALE_AFTER: Final = "stale_after"
+FIELD_BACK: Final = "go_back"
 FIELD_BLUEPRINTS: Final = "install_blueprints"
 
 STRAPPING: Final = "strapping"
@@ -142,9 +143,12 @@ def band_schema(
     return vol.Schema(fields)
 
 
-def confirm_schema() -> vol.Schema:
-    """Ask, where the blueprints are not there yet, whether to write them."""
-    return vol.Schema({vol.Optional(FIELD_BLUEPRINTS, default=False): BooleanSelector()})
+def confirm_schema(*, with_blueprints: bool) -> vol.Schema:
+    """Ask whether all is right; where the blueprints are not there yet, whether to write them."""
+    asked = {vol.Optional(FIELD_BACK, default=False): BooleanSelector()}
+    if with_blueprints:
+        asked[vol.Optional(FIELD_BLUEPRINTS, default=False)] = BooleanSelector()
+    return vol.Schema(asked)
 
 
 def _filling_schema(own_entities: list[str]) -> vol.Schema:

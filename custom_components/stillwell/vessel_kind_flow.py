@@ -65,6 +65,7 @@ class SumpFlow(ReservoirFlow):
         if user_input is not None:
             try:
                 self._data |= self._checked_sump(user_input)
+                self._typed["sump"] = user_input
             except Refusal as err:
                 refusal = err
             else:
@@ -76,7 +77,8 @@ class SumpFlow(ReservoirFlow):
                 vol.Optional(FIELD_SURFACE): _number(self._units.area),
             }
         )
-        return await self._show("sump", schema, user_input or self._stored_sump(), refusal)
+        stored = self._typed.get("sump", self._stored_sump())
+        return await self._show("sump", schema, user_input or stored, refusal)
 
     def _stored_sump(self) -> dict[str, Any]:
         data, units = self._stored_data, self._units
@@ -137,6 +139,7 @@ class MixingVatFlow(ReservoirFlow):
         if user_input is not None:
             try:
                 self._data |= self._checked_vat(user_input)
+                self._typed["mixing_vat"] = user_input
             except Refusal as err:
                 refusal = err
             else:
@@ -152,7 +155,8 @@ class MixingVatFlow(ReservoirFlow):
                 vol.Required(FIELD_SALT_WATER, default=0.0): _number("%"),
             }
         )
-        return await self._show("mixing_vat", schema, user_input or self._stored_vat(), refusal)
+        stored = self._typed.get("mixing_vat", self._stored_vat())
+        return await self._show("mixing_vat", schema, user_input or stored, refusal)
 
     def _stored_vat(self) -> dict[str, Any]:
         data = self._stored_data

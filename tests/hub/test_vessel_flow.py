@@ -156,6 +156,31 @@ async def test_what_is_not_chosen_is_not_stored(hass: HomeAssistant, walk: Walk)
     assert subentry.data["zero_is_suspect"] is True
 
 
+async def test_going_back_keeps_what_was_entered(hass: HomeAssistant, walk: Walk) -> None:
+    """A length of 300 cm for 30 shows at the last step; nobody has to type the rest anew."""
+    _set(hass, SOURCE, "20.3", "cm")
+    await walk.open()
+    await walk.send(FIRST)
+    await walk.send(BOX | {"length": 300.0})
+    await walk.send(BAND | {"filling": {"fill_device": "switch.lagoon_valve"}})
+    # 20.3 cm of 300 cm by 30 cm.
+    assert "182.7 L" in walk.placeholders["reading"]
+    assert (await walk.send({"go_back": True}))["step_id"] == "user"
+    assert walk.shown("name") == FIRST["name"]
+    assert walk.shown("source") == SOURCE
+    await walk.send(FIRST)
+    assert walk.shown("length") == 300.0
+    await walk.send(BOX)
+    assert walk.shown("full") == BAND["full"]
+    assert walk.shown("filling", "fill_device") == "switch.lagoon_valve"
+    await walk.send(BAND | {"filling": {"fill_device": "switch.lagoon_valve"}})
+    assert "18.3 L" in walk.placeholders["reading"]
+    assert (await walk.send({}))["type"] is FlowResultType.CREATE_ENTRY
+    vessel, line = walk.entry.subentries.values()
+    assert vessel.data["shape"]["length_m"] == 0.3
+    assert line.data["device"] == "switch.lagoon_valve"
+
+
 async def test_the_facts_of_the_trade_in_inches(
     imperial: HomeAssistant,
     add_system: Callable[..., MockConfigEntry],

@@ -105,6 +105,10 @@ async def test_a_sump_is_added_with_its_top_off_line(walk: Walk) -> None:
     await walk.send(BAND | {"filling": {"fill_device": "switch.top_off"}})
     assert walk.form["step_id"] == "sump"
     assert (await walk.send(SUMP))["step_id"] == "confirm"
+    await walk.send({"go_back": True})
+    await walk.all(FIRST, BOX, BAND | {"filling": {"fill_device": "switch.top_off"}})
+    assert walk.shown("rim") == SUMP["rim"]
+    assert (await walk.send(SUMP))["step_id"] == "confirm"
     # 0.6 m x 0.4 m x 0.164 m = 39.36 L; the top-off ends at 0.175 m, 42 L: 94 %.
     assert "39.4 L, 94 % full" in walk.placeholders["reading"]
     assert (await walk.send({}))["type"] is FlowResultType.CREATE_ENTRY
