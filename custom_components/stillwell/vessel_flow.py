@@ -1,13 +1,15 @@
 """Set-up of a vessel in the UI: source, shape, marks, and a look at the present reading."""
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, override
+from typing import TYPE_CHECKING, Any, Final, override
 
 import voluptuous as vol
+from homeassistant.components.sensor import SensorDeviceClass
 from homeassistant.config_entries import (
     ConfigSubentry,
     SubentryFlowResult,
 )
+from homeassistant.const import ATTR_DEVICE_CLASS
 from homeassistant.core import callback
 
 from .blueprint_care import async_are_absent, async_install, async_why_not_written
@@ -83,6 +85,18 @@ from .vessel_values import (
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+
+NO_LEVEL: Final = frozenset(
+    {
+        SensorDeviceClass.AQI,
+        SensorDeviceClass.BATTERY,
+        SensorDeviceClass.HUMIDITY,
+        SensorDeviceClass.PH,
+        SensorDeviceClass.POWER_FACTOR,
+    }
+)
+"""Classes of a sensor that is none of a level, whatever number it shows."""
 
 
 class ReservoirFlow(StoredFlow):
@@ -267,6 +281,9 @@ class ReservoirFlow(StoredFlow):
         number = state_number(state)
         if number is Reason.NOT_NUMERIC and state is not None:
             raise Refusal(FIELD_SOURCE, "source_not_numeric", source=source, raw=state.state)
+        # Their units, none or %, would pass for a share of the depth.
+        if state is not None and state.attributes.get(ATTR_DEVICE_CLASS) in NO_LEVEL:
+            raise Refusal(FIELD_SOURCE, "source_no_level", source=source)
         unit = state_unit(state)
         if state is None or (unit is None and isinstance(number, Reason)):
             return

@@ -156,6 +156,27 @@ async def test_what_is_not_chosen_is_not_stored(hass: HomeAssistant, walk: Walk)
     assert subentry.data["zero_is_suspect"] is True
 
 
+@pytest.mark.parametrize(
+    ("kind", "unit", "measure"),
+    [
+        ("humidity", "%", "percent"),
+        ("battery", "%", "percent_volume"),
+        ("ph", None, "percent"),
+    ],
+)
+async def test_a_sensor_of_something_else_is_no_level(
+    hass: HomeAssistant, walk: Walk, *, kind: str, unit: str | None, measure: str
+) -> None:
+    """A room at 48 % is no vessel that is half full."""
+    hass.states.async_set(SOURCE, "48", {"device_class": kind, ATTR_UNIT_OF_MEASUREMENT: unit})
+    await walk.open()
+    form = await walk.send(FIRST | {"measure": measure})
+    assert form["errors"] == {"source": "source_no_level"}
+    # What the hub was told to show as a plain number is taken.
+    hass.states.async_set(SOURCE, "48", {ATTR_UNIT_OF_MEASUREMENT: "%"})
+    assert (await walk.send(FIRST | {"measure": measure}))["step_id"] == "shape"
+
+
 async def test_going_back_keeps_what_was_entered(hass: HomeAssistant, walk: Walk) -> None:
     """A length of 300 cm for 30 shows at the last step; nobody has to type the rest anew."""
     _set(hass, SOURCE, "20.3", "cm")
