@@ -14,7 +14,7 @@ import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, ServiceCall
 from homeassistant.util import dt as dt_util
-from pytest_homeassistant_custom_component.common import async_fire_time_changed
+from pytest_homeassistant_custom_component.common import async_fire_time_changed, async_mock_service
 
 from .conftest import LEVEL, LOCKOUT, VALVE, Bench
 
@@ -646,6 +646,29 @@ async def test_a_shorter_longest_run_counts_from_the_recorded_start(
     await bench.pass_time(30 * 60, level=8.0)
     assert bench.commands == [("turn_off", VALVE)]
     assert len(bench.lock_outs) == 1
+
+
+async def test_settings_that_cannot_work_are_shown_in_the_hub_itself(bench: Bench) -> None:
+    """A rule saved with a mistake and without a phone must not just do nothing."""
+    shown = async_mock_service(bench.hass, "persistent_notification", "create")
+    gone = async_mock_service(bench.hass, "persistent_notification", "dismiss")
+    await ready(bench, 8.0, INCHES)
+    # So the hub tells that a rule was saved.
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    assert shown == []
+    await bench.lockout("off", fill_device="switch.nursery_reservoir_valve")
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    (told,) = [call.data for call in shown]
+    assert told["message"].startswith("The lockout watches switch.nursery_reservoir_valve, not ")
+    assert told["message"].endswith("The valve stays shut.")
+    gone.clear()
+    await bench.lockout("off", fill_device=VALVE)
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    assert [call.data["notification_id"] for call in gone] == [told["notification_id"]]
+    assert len(shown) == 1
 
 
 # Messages ----------------------------------------------------------------------------------------
