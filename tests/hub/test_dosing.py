@@ -784,7 +784,7 @@ async def test_a_dose_typed_in_wrong_is_taken_back_and_none_of_the_pump(
     }  # fmt: skip
     assert [(one["what"], one["volume_ml"]) for one in told["left"]] == [("dose", 25.0)]
     await lab.run([14.5] * 2)
-    assert lab.state("no_dose_reason").state == "none"
+    assert lab.state("no_dose_reason").state == "not_armed"
     assert lab.value("dosed_today") == pytest.approx(75.0)
     # The hub's statistics take a fall of a rising sum for a new meter; of this one they do not.
     shown = lab.state("dosed_today").attributes
