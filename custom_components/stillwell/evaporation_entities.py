@@ -9,7 +9,8 @@ from homeassistant.const import EntityCategory, UnitOfPower, UnitOfRatio
 from .engine.evaporation_book import EvaporationView
 from .engine.evaporation_reading import EvaporationReading
 from .entity import FollowingEntity
-from .figure import UNIT_L_PER_DAY, FigureDescription, figures, percent
+from .figure import FigureDescription, figures, percent
+from .per_day import UNIT_L_PER_DAY
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity

@@ -13,13 +13,12 @@ from homeassistant.util import dt as dt_util
 
 from .entity import FollowingEntity
 from .owner import EntityOwner
+from .per_day import UNIT_L_PER_DAY, PerDay
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity
 
 PERCENT: Final = 100.0
-UNIT_L_PER_DAY: Final = "L/d"
-"""The hub has no unit class for this rate; as a plain unit it still gets statistics."""
 _DIGITS: Final = 4
 
 type Attributes = Mapping[str, Any]
@@ -92,17 +91,28 @@ class Figure(FollowingEntity, SensorEntity):
         if told == self._told and not self._has_moved(raw):
             return False
         self._raw, self._told = raw, told
-        self._attr_native_value = round(raw, _DIGITS) if isinstance(raw, float) else raw
+        self._attr_native_value = self._present(raw) if isinstance(raw, float) else raw
         self._attr_extra_state_attributes = told
         if view is not None and description.reset_s_fn is not None:
             self._attr_last_reset = dt_util.utc_from_timestamp(description.reset_s_fn(view))
         return True
+
+    def _present(self, raw: float) -> float:
+        return round(raw, _DIGITS)
 
     def _has_moved(self, raw: float | str | None) -> bool:
         last = self._raw
         if isinstance(raw, float) and isinstance(last, float) and raw != 0.0 and last != 0.0:
             return raw != last and abs(raw - last) >= self.entity_description.step_abs
         return raw != last
+
+
+class PerDayFigure(PerDay, Figure):
+    """A figure in litres a day."""
+
+    @override
+    def _present(self, raw: float) -> float:
+        return super()._present(self.in_own_unit(raw))
 
 
 class FigureVerdict(FollowingEntity, BinarySensorEntity):
@@ -135,7 +145,12 @@ def figures(
     owner: EntityOwner, descriptions: Iterable[FigureDescription], view_of: Callable[[], Any]
 ) -> list[Entity]:
     """Return the figures an owner has, all of one view."""
-    return [Figure(owner, one, view_of) for one in descriptions if one.only_if(owner)]
+    return [_kind(one)(owner, one, view_of) for one in descriptions if one.only_if(owner)]
+
+
+def _kind(description: FigureDescription) -> type[Figure]:
+    is_per_day = description.native_unit_of_measurement == UNIT_L_PER_DAY
+    return PerDayFigure if is_per_day else Figure
 
 
 def verdicts(

@@ -10,14 +10,8 @@ from homeassistant.const import EntityCategory, UnitOfRatio, UnitOfVolume
 
 from .engine.membrane import MembraneState, Stage
 from .entity import FollowingEntity
-from .figure import (
-    UNIT_L_PER_DAY,
-    FigureDescription,
-    VerdictDescription,
-    figures,
-    percent,
-    verdicts,
-)
+from .figure import FigureDescription, VerdictDescription, figures, percent, verdicts
+from .per_day import UNIT_L_PER_DAY
 
 if TYPE_CHECKING:
     from homeassistant.helpers.entity import Entity

@@ -27,8 +27,9 @@ from .coordinator import StillwellConfigEntry
 from .engine.pipeline import VesselView
 from .engine.quantities import MINUTE_S, Interval, Reason, Status
 from .entity import StillwellEntity, async_add, async_add_of_watches
-from .figure import PERCENT, UNIT_L_PER_DAY, percent
+from .figure import PERCENT, percent
 from .line_sensor import line_sensors
+from .per_day import UNIT_L_PER_DAY, PerDay
 from .vessel import VesselRuntime
 
 PARALLEL_UPDATES = 0
@@ -373,8 +374,11 @@ class VesselSensor(StillwellEntity, SensorEntity):
         self._is_available = is_available
         self._shown = self._present(raw)
         if description.attributes_fn is not None:
-            self._told = dict(description.attributes_fn(view))
+            self._told = self._tell(description.attributes_fn(view))
         return True
+
+    def _tell(self, attributes: Mapping[str, Any]) -> dict[str, Any]:
+        return dict(attributes)
 
     def _has_moved(self, raw: float | str | None, now_s: float) -> bool:
         """Whether the figure is further from the written one than its tolerance."""
@@ -392,6 +396,21 @@ class VesselSensor(StillwellEntity, SensorEntity):
         if self.entity_description.device_class == SensorDeviceClass.TIMESTAMP:
             return dt_util.utc_from_timestamp(round(raw))
         return round(raw, 4)
+
+
+class PerDaySensor(PerDay, VesselSensor):
+    """A figure of the view in litres a day."""
+
+    @override
+    def _present(self, raw: float | str | None) -> float | str | datetime | None:
+        return super()._present(self.in_own_unit(raw) if isinstance(raw, float) else raw)
+
+    @override
+    def _tell(self, attributes: Mapping[str, Any]) -> dict[str, Any]:
+        told = super()._tell(attributes)
+        if "plus_minus" in told:
+            told["plus_minus"] = round(self.in_own_unit(told["plus_minus"]), 3)
+        return told
 
 
 class LearningSensor(StillwellEntity, SensorEntity):
@@ -415,7 +434,9 @@ async def async_setup_entry(
     """Add the sensors of each vessel, fill line and watch."""
     for runtime in entry.runtime_data.vessels.values():
         entities: list[SensorEntity] = [
-            VesselSensor(runtime, description)
+            (PerDaySensor if isinstance(description, PerDayDescription) else VesselSensor)(
+                runtime, description
+            )
             for description in SENSORS
             if description.only_if(runtime)
         ]

@@ -4,6 +4,7 @@ import math
 
 import pytest
 from custom_components.stillwell.const import DOMAIN
+from custom_components.stillwell.sensor import PerDaySensor
 from homeassistant.core import HomeAssistant
 from homeassistant.helpers import device_registry as dr
 from homeassistant.helpers import entity_registry as er
@@ -68,6 +69,23 @@ async def test_use_and_forecast_after_half_a_day(lab: Lab) -> None:
     assert lab.value("total_used") == pytest.approx(12 / 24 * 3, abs=0.1)
     assert lab.state("full_at").state == "unknown"
     assert lab.state("signal").state == "good"
+
+
+async def test_rates_of_a_day_are_in_gallons_where_volumes_are(
+    imperial: HomeAssistant, lab: Lab
+) -> None:
+    """A US gallon is 3.785 412 L (NIST SP 811, appendix B)."""
+    await lab.set_up(replaces_evaporation=True)
+    await lab.run(falling(12), EVERY_S)
+    for key in ("use_per_day", "evaporation_per_day"):
+        shown = lab.state(key)
+        assert shown.attributes["unit_of_measurement"] == "gal/d"
+        assert float(shown.state) == pytest.approx(3.0 / 3.785412, rel=0.05)
+    assert lab.state("use_per_day_week").attributes["unit_of_measurement"] == "gal/d"
+    rates = [one for one in lab.runtime.shown if isinstance(one, PerDaySensor)]
+    assert len(rates) == 3
+    for one in rates:
+        assert one._tell({"plus_minus": 3.785, "held": True}) == {"plus_minus": 1.0, "held": True}
 
 
 async def test_a_refill_is_timed_and_measured(lab: Lab) -> None:

@@ -112,6 +112,16 @@ async def set_up(lab: Lab, *more: dict[str, Any], **changes: Any) -> Tap:
     return tap
 
 
+async def test_what_it_makes_is_in_gallons_where_volumes_are(
+    imperial: HomeAssistant, lab: Lab
+) -> None:
+    """A US gallon is 3.785 412 L (NIST SP 811, appendix B)."""
+    tap = await set_up(lab)
+    await tap.refill()
+    assert lab.state("production").attributes["unit_of_measurement"] == "gal/d"
+    assert lab.value("production") == pytest.approx(RATED_L_PER_DAY / 1.189 / 3.785412, rel=0.03)
+
+
 async def test_a_refill_shows_what_the_unit_makes(lab: Lab) -> None:
     """A rounding of 0.1 mm in 7 cm, and a minute's step at both ends of 40: 3 %."""
     tap = await set_up(lab)

@@ -25,7 +25,8 @@ INTRO: Final = """# Entities
 
 Every entity there can be, by the device it belongs to. Which of them a device has depends on what
 its set-up names: without a heater's switch there is no heater duty. The key is the end of the
-entity's unique id. The hub shows volumes, lengths and temperatures in the units of its own system.
+entity's unique id. The hub shows volumes, lengths and temperatures in the units of its own system;
+rates in L/d are in gal/d where that is US customary.
 *Off* means switched off until somebody wants it.
 """
 HEAD: Final = ("entity", "key", "unit", "category", "at first", "meaning")
