@@ -70,9 +70,13 @@ BELIEVABLE: Final = {"ph_band": (6.0, 10.0), "orp_band": (0.0, 1000.0)}
 
 
 def check_pump(
-    hass: HomeAssistant, pump: str | None, flow: float | None, return_pump: str | None
+    hass: HomeAssistant,
+    pump: str | None,
+    flow: float | None,
+    return_pump: str | None,
+    vessel_id: str | None,
 ) -> None:
-    """Refuse a pump whose flow nobody would know.
+    """Refuse a pump whose flow nobody would know, and one that fills another vessel.
 
     Raises:
         Refusal: naming the field, why, and what would work.
@@ -83,8 +87,8 @@ def check_pump(
         return
     if pump == return_pump:
         raise Refusal(CONF_DOSING_PUMP, "pump_is_return_pump", pump=pump)
-    # The guard would take each dose for a run of its line, and a run of the line for a dose.
-    if other := line_with(hass, pump, None):
+    # Where limewater is the top-off itself, a run of that line is a dose; of no other line it is.
+    if other := line_with(hass, pump, None, but_into=vessel_id):
         raise Refusal(CONF_DOSING_PUMP, "pump_is_fill_device", pump=pump, other=other)
     unit = None
     if pump.partition(".")[0] in NUMBERS and (state := hass.states.get(pump)) is not None:

@@ -96,7 +96,8 @@ class DosingFlow(StoredFlow):
         taken = subentry_names(self._get_entry(), SUBENTRY_DOSING, self._own_id)
         check_name(values[FIELD_NAME], taken)
         pump = values.get(CONF_DOSING_PUMP)
-        check_pump(self.hass, pump, values.get(FIELD_PUMP_FLOW), values.get(CONF_RETURN_PUMP))
+        flow, return_pump = values.get(FIELD_PUMP_FLOW), values.get(CONF_RETURN_PUMP)
+        check_pump(self.hass, pump, flow, return_pump, values.get(CONF_VESSEL))
 
     def _sump(self) -> VesselSettings:
         """Return the settings of the sump.

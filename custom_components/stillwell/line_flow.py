@@ -31,6 +31,7 @@ from .settings import vessel_settings
 from .stored_flow import StoredFlow, check_name
 from .vessel_checks import Refusal
 from .vessel_neighbours import (
+    dosing_with,
     line_names,
     line_with,
     own_entities,
@@ -137,9 +138,14 @@ class FillLineFlow(StoredFlow):
         check_name(name, taken, shown_name(self.hass, device))
         if other := line_with(self.hass, device, self._own_id):
             raise Refusal(CONF_DEVICE, "device_taken", device=device, other=other)
+        # Where limewater is the top-off itself, a run of this line is a dose.
+        is_drain = values[CONF_DIRECTION] == DIRECTION_DRAIN
+        sump = None if is_drain else values[CONF_DESTINATION]
+        if other := dosing_with(self.hass, device, but_at=sump):
+            raise Refusal(CONF_DEVICE, "pump_doses", device=device, other=other)
         if values.get(CONF_SOURCE_VESSEL) == values[CONF_DESTINATION]:
             raise Refusal(CONF_SOURCE_VESSEL, "source_is_destination")
-        if values[CONF_DIRECTION] == DIRECTION_DRAIN:
+        if is_drain:
             if values.get(CONF_SOURCE_VESSEL) is not None:
                 raise Refusal(CONF_SOURCE_VESSEL, "drain_has_source")
             if values[CONF_FEEDS_SYSTEM]:

@@ -64,6 +64,7 @@ from .vessel_forms import (
     source_schema,
 )
 from .vessel_neighbours import (
+    dosing_with,
     free_name,
     line_names,
     line_with,
@@ -330,6 +331,8 @@ class ReservoirFlow(StoredFlow):
         device = line.get(CONF_DEVICE)
         if other := line_with(self.hass, device, None):
             raise Refusal(SECTION_FILLING, "device_taken", device=str(device), other=other)
+        if other := dosing_with(self.hass, device, but_at=None):
+            raise Refusal(SECTION_FILLING, "pump_doses", device=str(device), other=other)
         check_filling(line)
         if line and self.feeds_system:
             line[CONF_FEEDS_SYSTEM] = True

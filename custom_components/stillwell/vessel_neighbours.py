@@ -8,9 +8,14 @@ from homeassistant.helpers import entity_registry as er
 from .const import (
     CONF_DESTINATION,
     CONF_DEVICE,
+    CONF_DIRECTION,
+    CONF_DOSING_PUMP,
     CONF_LONGEST_RUN_S,
+    CONF_VESSEL,
     DEFAULT_LONGEST_RUN_S,
+    DIRECTION_DRAIN,
     DOMAIN,
+    SUBENTRY_DOSING,
     SUBENTRY_FILL_LINE,
     VESSEL_KINDS,
 )
@@ -77,12 +82,37 @@ def line_names(hass: HomeAssistant, system: ConfigEntry, besides: str | None) ->
     }
 
 
-def line_with(hass: HomeAssistant, device: object, besides: str | None) -> str | None:
-    """Return the name of a fill line, of any system, that owns a device."""
+def line_with(
+    hass: HomeAssistant, device: object, besides: str | None, *, but_into: str | None = None
+) -> str | None:
+    """Return the name of a fill line, of any system, that owns a device.
+
+    Args:
+        hass: The hub.
+        device: Entity id of the device.
+        besides: Id of a line that is left out.
+        but_into: Id of a vessel; the lines that fill it are left out, too.
+    """
     for entry, line in _others(hass, (SUBENTRY_FILL_LINE,), besides):
-        if device is not None and line.data.get(CONF_DEVICE) == device:
+        if device is None or line.data.get(CONF_DEVICE) != device:
+            continue
+        if but_into is None or not _fills(line, but_into):
             return f"{line.title} ({entry.title})"
     return None
+
+
+def dosing_with(hass: HomeAssistant, pump: object, *, but_at: str | None) -> str | None:
+    """Return the name of a limewater dosing with this pump, of any system, besides at a vessel."""
+    for entry, dosing in _others(hass, (SUBENTRY_DOSING,), None):
+        is_there = but_at is not None and dosing.data.get(CONF_VESSEL) == but_at
+        if pump is not None and dosing.data.get(CONF_DOSING_PUMP) == pump and not is_there:
+            return f"{dosing.title} ({entry.title})"
+    return None
+
+
+def _fills(line: ConfigSubentry, vessel_id: str) -> bool:
+    is_drain = line.data.get(CONF_DIRECTION) == DIRECTION_DRAIN
+    return line.data.get(CONF_DESTINATION) == vessel_id and not is_drain
 
 
 def shortest_run_into(

@@ -1071,18 +1071,33 @@ async def test_first_form_refuses(
     assert walk.form["errors"] == {field: error}
 
 
-async def test_the_pump_of_a_fill_line_is_no_dosing_pump(
+@pytest.mark.parametrize(
+    ("ends", "errors"),
+    [
+        ({"vessel_id": "lagoon_mix"}, {"dosing_pump": "pump_is_fill_device"}),
+        ({"direction": "drain"}, {"dosing_pump": "pump_is_fill_device"}),
+        # Limewater may ride on the top-off (common practice, no source).
+        ({}, None),
+    ],
+)
+async def test_the_pump_of_a_fill_line_doses_at_its_own_sump_only(
     hass: HomeAssistant,
     add_system: Callable[..., MockConfigEntry],
     check_form: Callable[[Any], None],
+    *,
     line: Callable[..., Any],
+    ends: dict[str, Any],
+    errors: dict[str, str] | None,
 ) -> None:
-    entry = add_system("Lagoon", reservoir(), line(device=PUMP))
+    mix = reservoir("Lagoon mix", source="sensor.mix")
+    entry = add_system("Lagoon", reservoir(), mix, line(device=PUMP, **ends))
     walk = Walk(hass, entry, check_form, kind=SUBENTRY_DOSING)
     await walk.open()
     await walk.send(FIRST)
-    assert walk.form["errors"] == {"dosing_pump": "pump_is_fill_device"}
-    assert "(Lagoon)" in walk.placeholders["other"]
+    assert (walk.form["errors"] or None) == errors
+    assert walk.form["step_id"] == ("user" if errors else "limits")
+    if errors:
+        assert "(Lagoon)" in walk.placeholders["other"]
 
 
 async def test_a_number_with_a_unit_of_flow_needs_no_flow(walk: Walk) -> None:

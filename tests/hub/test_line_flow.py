@@ -1,17 +1,20 @@
 """Adding and changing a fill line in the UI; what cannot protect is refused with what can."""
 
 import re
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from custom_components.stillwell.const import DOMAIN, SUBENTRY_FILL_LINE
 from custom_components.stillwell.line_settings import fill_line_settings
+from homeassistant.config_entries import ConfigSubentry
 from homeassistant.const import ATTR_UNIT_OF_MEASUREMENT
 from homeassistant.data_entry_flow import FlowResultType, InvalidData
 from homeassistant.helpers import entity_registry as er
 from pytest_homeassistant_custom_component.common import MockConfigEntry
 
 from .lab import Lab
+from .test_dosing import dosing
 from .walk import Walk
 
 if TYPE_CHECKING:
@@ -212,6 +215,11 @@ WRONG_ENDS = {
     "name_empty": ({"name": " "}, "name", ("other_name", "lagoon valve")),
     "name_taken": ({"name": "mix LINE"}, "name", ("other_name", "mix LINE 2")),
     "device_taken": ({"device": "switch.nursery"}, "device", ("other", "Nursery line (Nursery)")),
+    "pump_doses": (
+        {"device": "switch.limewater"},
+        "device",
+        ("other", "Lagoon limewater (Nursery)"),
+    ),
     "source_is_destination": ({"source_vessel": "lagoon_reservoir"}, "source_vessel", None),
     "drain_has_source": (
         {"direction": "drain", "source_vessel": "lagoon_mix"},
@@ -237,6 +245,7 @@ async def test_ends_that_cannot_work_are_refused(
         "Nursery",
         vessel("Nursery reservoir", source="sensor.n"),
         line("nursery_reservoir", "Nursery line", device="switch.nursery"),
+        dosing(vessel="nursery_reservoir", dosing_pump="switch.limewater"),
     )
     await walk.open()
     await walk.all(ENDS | {"name": "Mix line", "device": "switch.mix"}, LIMITS)
@@ -247,6 +256,30 @@ async def test_ends_that_cannot_work_are_refused(
     if told is not None:
         assert walk.placeholders[told[0]] == told[1]
     assert (await walk.send(ENDS))["step_id"] == "limits"
+
+
+async def test_where_limewater_is_the_top_off_its_pump_doses_too(
+    walk: Walk, hass: HomeAssistant
+) -> None:
+    """Limewater may ride on the top-off (common practice, no source)."""
+    found = dosing(dosing_pump="switch.kalk")
+    hass.config_entries.async_add_subentry(
+        walk.entry,
+        ConfigSubentry(
+            data=MappingProxyType(found["data"]),
+            subentry_type=found["subentry_type"],
+            title=found["title"],
+            unique_id=None,
+        ),
+    )
+    await hass.async_block_till_done()
+    await walk.open()
+    ends = ENDS | {"device": "switch.kalk"}
+    form = await walk.send(ends | {"destination": "lagoon_mix"})
+    assert form["errors"] == {"device": "pump_doses"}
+    form = await walk.send(ends | {"direction": "drain"})
+    assert form["errors"] == {"device": "pump_doses"}
+    assert (await walk.send(ends))["step_id"] == "limits"
 
 
 WRONG_LIMITS: dict[str, tuple[dict[str, Any], str, str]] = {

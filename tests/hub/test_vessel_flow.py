@@ -26,6 +26,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pytest_homeassistant_custom_component.common import MockConfigEntry
 
+from .test_dosing import dosing
 from .walk import Walk
 
 if TYPE_CHECKING:
@@ -500,6 +501,11 @@ WRONG_BANDS: dict[str, tuple[dict[str, Any], str, str]] = {
         "filling",
         "device_taken",
     ),
+    "device that doses": (
+        {"filling": {"fill_device": "switch.nursery_limewater"}},
+        "filling",
+        "pump_doses",
+    ),
     "device as input": (
         {"filling": {"fill_device": "input_boolean.a", "leak_inputs": ["input_boolean.a"]}},
         "filling",
@@ -555,6 +561,7 @@ async def test_marks_and_limits_that_cannot_work_are_refused(
         "Nursery",
         vessel("Nursery reservoir", source="sensor.n"),
         line("nursery_reservoir", "Nursery fill line", device="switch.nursery_valve"),
+        dosing(vessel="nursery_reservoir", dosing_pump="switch.nursery_limewater"),
     )
     _set(hass, "sensor.room_humidity", "55", "%")
     _set(hass, "input_number.bare", "25", None)
