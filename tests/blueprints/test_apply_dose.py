@@ -10,6 +10,7 @@ import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState, ServiceCall
 from homeassistant.setup import async_setup_component
+from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .conftest import Bench
 
@@ -314,6 +315,31 @@ async def test_settings_that_contradict_dose_nothing_and_are_told(
     await bench.settle()
     assert await run(bench, 620) == 0.0
     assert text in bench.messages[-1].data["message"]
+
+
+async def test_settings_that_cannot_work_are_shown_in_the_hub_itself(bench: Bench) -> None:
+    """A rule without a phone must not just do nothing."""
+    shown = async_mock_service(bench.hass, "persistent_notification", "create")
+    gone = async_mock_service(bench.hass, "persistent_notification", "dismiss")
+    await ready(bench, REQUIRED)
+    permit(bench, "off")
+    await bench.settle()
+    assert shown == []
+    permit(bench, "on", "switch.another")
+    await bench.settle()
+    permit(bench, "off", "switch.another")
+    await bench.settle()
+    told = [call.data for call in shown]
+    assert told
+    assert (
+        told[-1]["message"]
+        == f"The dosing line counts switch.another, not {PUMP}. Nothing is dosed."
+    )
+    gone.clear()
+    permit(bench, "on")
+    await bench.settle()
+    assert {call.data["notification_id"] for call in gone} == {told[-1]["notification_id"]}
+    assert len(shown) == len(told)
 
 
 async def test_a_rate_in_another_unit_doses_nothing(bench: Bench) -> None:

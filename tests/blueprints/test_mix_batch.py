@@ -11,6 +11,7 @@ import pytest
 from homeassistant.const import EVENT_HOMEASSISTANT_STARTED
 from homeassistant.core import CoreState
 from homeassistant.setup import async_setup_component
+from pytest_homeassistant_custom_component.common import async_mock_service
 
 from .conftest import LEVEL, LOCKOUT, VALVE, Bench
 
@@ -206,6 +207,27 @@ async def test_nonsense_settings_keep_everything_off(bench: Bench, wrong: dict[s
     await bench.pass_time(120, level=50, unit="%")
     assert bench.count("turn_on") == 0
     assert bench.state(MIXER) == "off"
+
+
+async def test_settings_that_cannot_work_are_shown_in_the_hub_itself(bench: Bench) -> None:
+    """A rule saved with a mistake and without a phone must not just do nothing."""
+    shown = async_mock_service(bench.hass, "persistent_notification", "create")
+    gone = async_mock_service(bench.hass, "persistent_notification", "dismiss")
+    await ready(bench, 50)
+    # So the hub tells that a rule was saved.
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    assert shown == []
+    await bench.lockout("off", fill_device="switch.nursery_vat_valve")
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    (told,) = [call.data for call in shown]
+    assert told["message"].startswith("The lockout watches switch.nursery_vat_valve, not ")
+    gone.clear()
+    await bench.lockout("off", fill_device=VALVE)
+    bench.hass.bus.async_fire("automation_reloaded")
+    await bench.hass.async_block_till_done()
+    assert [call.data["notification_id"] for call in gone] == [told["notification_id"]]
 
 
 async def test_hub_start_shuts_the_valve_first(bench: Bench, phone: str) -> None:
