@@ -8,8 +8,6 @@ from typing import Any, Final
 from homeassistant.components.valve import ATTR_POSITION, ValveEntityFeature, ValveState
 from homeassistant.const import (
     ATTR_ENTITY_ID,
-    ATTR_SERVICE,
-    ATTR_SERVICE_DATA,
     ATTR_SUPPORTED_FEATURES,
     EVENT_CALL_SERVICE,
     SERVICE_CLOSE_VALVE,
@@ -31,7 +29,7 @@ from homeassistant.core import (
 )
 from homeassistant.exceptions import HomeAssistantError
 
-from .aimed_calls import is_aimed
+from .aimed_calls import CLOSED_POSITION, asks_to_run, is_aimed
 from .engine.guard_events import Actor
 
 _LOGGER = logging.getLogger(__name__)
@@ -41,8 +39,6 @@ CONTEXTS_KEPT: Final = 32
 RULE_EVENTS: Final = ("automation_triggered", "script_started")
 
 DOMAIN_VALVE: Final = "valve"
-STARTS: Final = frozenset({SERVICE_TURN_ON, SERVICE_OPEN_VALVE})
-STOPS: Final = frozenset({SERVICE_TURN_OFF, SERVICE_CLOSE_VALVE})
 
 ANSWER_S: Final = 30.0
 """A device that answers within this time does what was asked of it. The hub itself names the one
@@ -50,7 +46,6 @@ who asked for five seconds only, and not at all where a device answers by a mess
 LATE_S: Final = 600.0
 """An ON of the line's own that has not shown yet may still do so for this long."""
 OPEN_POSITION: Final = 100
-CLOSED_POSITION: Final = 0
 
 # A valve on its way lets water through, whichever way it moves.
 RUNNING: Final = frozenset({STATE_ON, ValveState.OPEN, ValveState.OPENING, ValveState.CLOSING})
@@ -89,12 +84,12 @@ class Actuator:
 
         @callback
         def is_request(data: Mapping[str, Any]) -> bool:
-            is_move = _asks_to_run(data) is not None
+            is_move = asks_to_run(data) is not None
             return is_move and is_aimed(self.hass, self.entity_id, data)
 
         @callback
         def note(event: Event) -> None:
-            is_start = _asks_to_run(event.data) is True
+            is_start = asks_to_run(event.data) is True
             self._asked[is_start] = event.time_fired_timestamp, self.actor(event.context)
             if not is_start and event.context.id not in self._own_contexts:
                 stopped(event.context)
@@ -187,18 +182,6 @@ class Actuator:
             _LOGGER.debug("%s of %s failed: %s", action, self.entity_id, err)
         except Exception:
             _LOGGER.exception("%s of %s failed", action, self.entity_id)
-
-
-def _asks_to_run(data: Mapping[str, Any]) -> bool | None:
-    """Return whether a call of an action asks a device to run or to stop; None is neither."""
-    action = data[ATTR_SERVICE]
-    if action == SERVICE_SET_VALVE_POSITION:
-        try:
-            return int(data[ATTR_SERVICE_DATA][ATTR_POSITION]) > CLOSED_POSITION
-        except KeyError, TypeError, ValueError:
-            # The hub refuses it; nobody is asked anything.
-            return None
-    return True if action in STARTS else False if action in STOPS else None
 
 
 def contacts(hass: HomeAssistant, entity_ids: tuple[str, ...]) -> bool | None:

@@ -210,7 +210,7 @@ class System:
 
     def _renamed(self, subentry: ConfigSubentry, memory: Mapping[str, Any]) -> ConfigSubentry:
         """Return a subentry after renames that nobody followed."""
-        data = renamed_meanwhile(self.hass, subentry, memory.get("registry_ids") or {})
+        data = renamed_meanwhile(self.hass, subentry.data, memory.get("registry_ids") or {})
         if data != dict(subentry.data):
             self.hass.config_entries.async_update_subentry(self.entry, subentry, data=data)
         return self.entry.subentries[subentry.subentry_id]
@@ -271,8 +271,12 @@ class System:
             except Exception:
                 # A defect in one watch must not leave the others, and the guards, without a clock.
                 _LOGGER.exception("%s could not start", watch.title)
-        for key in (*self.vessels, *self.lines, *self.watches):
-            unsubscribe += async_follow(self.hass, self.entry, self.entry.subentries[key])
+        owners: tuple[EntityOwner, ...] = (
+            *self.vessels.values(), *self.lines.values(), *self.watches.values(),
+        )  # fmt: skip
+        for owner in owners:
+            subentry = self.entry.subentries[owner.subentry_id]
+            unsubscribe += async_follow(self.hass, self.entry, subentry, owner.registry_ids)
         # The hub's start does not wait for the reading of a year.
         unsubscribe.append(async_at_started(self.hass, self._async_learn))
         unsubscribe.append(async_ticker(self.hass).async_add(self._async_tick))

@@ -90,7 +90,7 @@ class DosingWatch(Watch):
     def _what_it_was_armed_for(self, data: Mapping[str, Any], spec: LineSpec) -> dict[str, Any]:
         """Return all that a person relied on when arming; a renamed entity is the same entity."""
         chosen = {
-            key: self._registry_ids.get(value, value) if isinstance(value, str) else value
+            key: self.registry_ids.get(value, value) if isinstance(value, str) else value
             for key, value in data.items()
         }
         return {

@@ -66,7 +66,7 @@ class FillLine(EntityOwner):
         self.watch = FillWatch(hass, self, settings, guard_settings, save)
         self.proof_tests = ProofTests(hass, self.subentry_id, self.title, settings)
         self._save = save
-        self._registry_ids = registry_ids(hass, subentry.data)
+        self.registry_ids = registry_ids(hass, subentry.data)
         self._listeners: list[Callable[[Notice], None]] = []
         self._is_heard = False
         self._untold: deque[Notice] = deque(maxlen=UNTOLD)
@@ -86,7 +86,7 @@ class FillLine(EntityOwner):
         return {
             **self.watch.snapshot(),
             "proof_tests": self.proof_tests.snapshot(),
-            "registry_ids": self._registry_ids,
+            "registry_ids": self.registry_ids,
         }
 
     # Life
@@ -162,7 +162,7 @@ class FillLine(EntityOwner):
         new one, that line's watch sees to it.
         """
         named = self.settings.device
-        entity = er.async_get(self.hass).entities.get_entry(self._registry_ids.get(named, ""))
+        entity = er.async_get(self.hass).entities.get_entry(self.registry_ids.get(named, ""))
         device = named if entity is None else entity.entity_id
         is_off = Actuator(self.hass, device).is_on is False
         if not is_off and (device == named or not is_fill_device(self.hass, device)):

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 class EntityOwner:
     """A vessel, a fill line or a temperature watch: one subentry, one device."""
 
+    registry_ids: dict[str, str]
+    """The registry's own id of each entity it names; it outlives a rename, and a reload."""
+
     def __init__(self, subentry: ConfigSubentry) -> None:
         """Take the subentry's identity."""
         self.subentry_id = subentry.subentry_id

@@ -106,7 +106,7 @@ class SalinityWatch(Watch):
     def _probe(self) -> str | None:
         """The probe, by the registry's own id where there is one: a rename is no other probe."""
         source = self.settings.source
-        return None if source is None else self._registry_ids.get(source, source)
+        return None if source is None else self.registry_ids.get(source, source)
 
     @callback
     @override

@@ -12,7 +12,6 @@ from homeassistant.helpers.event import (
     async_track_state_added_domain,
 )
 from homeassistant.helpers.start import async_at_started
-from homeassistant.util.hass_dict import HassKey
 
 from .const import (
     CONF_COUNTDOWN,
@@ -43,10 +42,6 @@ if TYPE_CHECKING:
     from homeassistant.core import EventStateChangedData
 
     from .coordinator import StillwellConfigEntry
-
-FOLLOWED: Final = HassKey[dict[str, dict[str, str]]](f"{DOMAIN}_followed_renames")
-"""The registry's own id of each entity whose rename was taken over, by subentry and new name. It
-may be renamed once more before the reload, which knows its own memory under the old name only."""
 
 ISSUES: Final = {
     CONF_SOURCE: "source_missing",
@@ -105,24 +100,8 @@ def registry_ids(hass: HomeAssistant, data: Mapping[str, Any]) -> dict[str, str]
     return {entity_id: entity.id for entity_id, entity in found if entity is not None}
 
 
-class _FollowedRenames:
-    """What must outlive the reload that a rename causes, and nothing longer."""
-
-    def __init__(self, hass: HomeAssistant) -> None:
-        self._hass = hass
-
-    def note(self, subentry_id: str, entity: er.RegistryEntry) -> None:
-        """Note the entity behind a new name in a subentry's data."""
-        followed = self._hass.data.setdefault(FOLLOWED, {})
-        followed.setdefault(subentry_id, {})[entity.entity_id] = entity.id
-
-    def pop(self, subentry_id: str) -> dict[str, str]:
-        """Return the ids noted for a subentry by name, and forget them."""
-        return self._hass.data.get(FOLLOWED, {}).pop(subentry_id, {})
-
-
 def renamed_meanwhile(
-    hass: HomeAssistant, subentry: ConfigSubentry, remembered: Mapping[str, str]
+    hass: HomeAssistant, data: Mapping[str, Any], ids: Mapping[str, str]
 ) -> dict[str, Any]:
     """Return a subentry's data with the renames that happened while nobody followed.
 
@@ -130,13 +109,12 @@ def renamed_meanwhile(
     twice; the reload after the first rename would miss the others.
     """
     registry = er.async_get(hass)
-    ids = {**remembered, **_FollowedRenames(hass).pop(subentry.subentry_id)}
     names: dict[str, str] = {}
-    for entity_id in entities_of(subentry.data):
+    for entity_id in entities_of(data):
         entity = registry.entities.get_entry(str(ids.get(entity_id)))
         if entity is not None and entity.entity_id != entity_id:
             names[entity_id] = entity.entity_id
-    return with_renamed(subentry.data, names)
+    return with_renamed(data, names)
 
 
 def _is_in_use(hass: HomeAssistant, entity_id: str) -> bool:
@@ -149,11 +127,16 @@ class _Follower:
     """Follows the entities of one subentry."""
 
     def __init__(
-        self, hass: HomeAssistant, entry: StillwellConfigEntry, subentry: ConfigSubentry
+        self,
+        hass: HomeAssistant,
+        entry: StillwellConfigEntry,
+        subentry: ConfigSubentry,
+        ids: dict[str, str],
     ) -> None:
         self._hass = hass
         self._entry = entry
         self._subentry = subentry
+        self._ids = ids
         self.named = entities_of(subentry.data)
         self._missing: set[str] = set()
         self._unsubscribe: CALLBACK_TYPE | None = None
@@ -214,10 +197,11 @@ class _Follower:
         if data["action"] == "update" and "old_entity_id" in data:
             # The listener of the entry reloads; scheduling it here too would reload twice.
             # What is stored may already be newer than what this follower began with.
-            key, entity_id = self._subentry.subentry_id, data["entity_id"]
+            entity_id = data["entity_id"]
+            # It may be renamed once more before the reload, which goes by what is remembered.
             if (entity := er.async_get(self._hass).async_get(entity_id)) is not None:
-                _FollowedRenames(self._hass).note(key, entity)
-            stored = self._entry.subentries[key]
+                self._ids[entity_id] = entity.id
+            stored = self._entry.subentries[self._subentry.subentry_id]
             self._hass.config_entries.async_update_subentry(
                 self._entry,
                 stored,
@@ -242,10 +226,20 @@ class _Follower:
 
 @callback
 def async_follow(
-    hass: HomeAssistant, entry: StillwellConfigEntry, subentry: ConfigSubentry
+    hass: HomeAssistant,
+    entry: StillwellConfigEntry,
+    subentry: ConfigSubentry,
+    ids: dict[str, str],
 ) -> list[CALLBACK_TYPE]:
-    """Follow a vessel's entities; return what ends that."""
-    follower = _Follower(hass, entry, subentry)
+    """Follow the entities of a subentry; return what ends that.
+
+    Args:
+        hass: The hub.
+        entry: The system.
+        subentry: What names the entities.
+        ids: The registry's own ids by name, as they will be remembered; a rename adds to them.
+    """
+    follower = _Follower(hass, entry, subentry, ids)
     follower.forget_others()
     named = list(follower.named)
     return [

@@ -6,7 +6,7 @@ or a day may be lifted by forgetting it.
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import StrEnum
 from functools import partial
 from typing import Any, Final
@@ -24,6 +24,7 @@ from .decision_text import common_text
 from .dosing_forms import ML_PER_L
 from .dosing_watch import DosingWatch
 from .engine.limewater_line import TypedEntry
+from .local_time import asked_moment
 from .salinity_watch import SalinityWatch
 
 TAKE_BACK: Final = "take_back"
@@ -103,9 +104,7 @@ def _chosen(entries: list[_Entry], what: str | None, recorded: datetime | None) 
     found = [one for one in entries if what is None or one.what == what]
     if recorded is None:
         return found[-1] if found else None
-    if recorded.tzinfo is None:
-        recorded = recorded.replace(tzinfo=dt_util.get_default_time_zone())
-    wanted_s = recorded.astimezone(UTC).timestamp()
+    wanted_s = asked_moment(recorded).timestamp()
     near = [one for one in found if abs(one.recorded_s - wanted_s) < NEAR_S]
     return min(reversed(near), key=lambda one: abs(one.recorded_s - wanted_s), default=None)
 

@@ -120,14 +120,14 @@ class VesselRuntime(EntityOwner):
         """Whether the water is at or below the start mark, so that a refill is due."""
         self._told_reason: Reason | None = None
         """None at the start: a notice from before it may have no ground any more."""
-        self._registry_ids = registry_ids(hass, subentry.data)
+        self.registry_ids = registry_ids(hass, subentry.data)
         self._footing: dict[str, Any] = {
             "measure": settings.measure.value,
             "sensor_zero_m": settings.sensor_zero_m,
             "span_m": settings.span_m,
             "shape": settings.vessel.as_dict(),
             # The registry's own id where there is one: a rename is no other sensor.
-            "source": self._registry_ids.get(settings.source, settings.source),
+            "source": self.registry_ids.get(settings.source, settings.source),
         }
         """What a level means; the same water reads otherwise when any of it changes."""
         self._while_learning: list[Report] | None = None
@@ -407,7 +407,7 @@ class VesselRuntime(EntityOwner):
         return {
             "model": self.model.snapshot(),
             "learned_from": self.learned_from,
-            "registry_ids": self._registry_ids,
+            "registry_ids": self.registry_ids,
             "footing": self._footing,
             "parts": {part.key: part.learned() for part in self.parts},
         }

@@ -39,7 +39,7 @@ class Watch(EntityOwner):
         self.system = system
         self.kind = subentry.subentry_type
         self.hass: HomeAssistant = system.hass
-        self._registry_ids = registry_ids(system.hass, subentry.data)
+        self.registry_ids = registry_ids(system.hass, subentry.data)
         self._is_refused = False
         """Whether the engine does not take what is seen."""
 
@@ -141,7 +141,7 @@ class Watch(EntityOwner):
 
     def snapshot(self) -> dict[str, Any]:
         """Return what was learned, and by which entities."""
-        return {KEY_MEMORY: self.learned(), "registry_ids": self._registry_ids}
+        return {KEY_MEMORY: self.learned(), "registry_ids": self.registry_ids}
 
     def restore(self, data: Mapping[str, Any]) -> bool:
         """Take up what was learned; return False, and start anew, if it is damaged."""

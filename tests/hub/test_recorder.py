@@ -80,6 +80,28 @@ async def record(hass: HomeAssistant, freezer: FrozenDateTimeFactory, hours: int
     return level
 
 
+def means(hass: HomeAssistant, unit_class: str, unit: str, values: list[float]) -> None:
+    """Let the recorder have hourly means up to eleven days ago of a source that shows cm now."""
+    end = dt_util.utcnow().replace(minute=0, second=0, microsecond=0) - timedelta(days=11)
+    hass.states.async_set(SOURCE, "25", {"unit_of_measurement": "cm"})
+    async_import_statistics(
+        hass,
+        {
+            "mean_type": StatisticMeanType.ARITHMETIC,
+            "has_sum": False,
+            "name": None,
+            "source": "recorder",
+            "statistic_id": SOURCE,
+            "unit_class": unit_class,
+            "unit_of_measurement": unit,
+        },
+        [
+            {"start": end - timedelta(hours=len(values) - hour), "mean": value}
+            for hour, value in enumerate(values)
+        ],
+    )
+
+
 async def test_the_first_day_already_shows_the_use(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
@@ -96,28 +118,8 @@ async def test_hourly_means_reach_further_back_than_states(
     hass: HomeAssistant, freezer: FrozenDateTimeFactory, lab: Lab
 ) -> None:
     await async_setup_component(hass, "sensor", {})
-    now = dt_util.utcnow().replace(minute=0, second=0, microsecond=0)
     hours = range(24 * 7)
-    hass.states.async_set(SOURCE, "25", {"unit_of_measurement": "cm"})
-    async_import_statistics(
-        hass,
-        {
-            "mean_type": StatisticMeanType.ARITHMETIC,
-            "has_sum": False,
-            "name": None,
-            "source": "recorder",
-            "statistic_id": SOURCE,
-            "unit_class": "distance",
-            "unit_of_measurement": "cm",
-        },
-        [
-            {
-                "start": now - timedelta(days=11) - timedelta(hours=len(hours) - hour),
-                "mean": 32.0 - hour * CM_PER_HOUR_AT_3_L_PER_DAY,
-            }
-            for hour in hours
-        ],
-    )
+    means(hass, "distance", "cm", [32.0 - hour * CM_PER_HOUR_AT_3_L_PER_DAY for hour in hours])
     await async_wait_recording_done(hass)
     await lab.set_up()
     days = lab.runtime.model.balance.days
@@ -130,28 +132,7 @@ async def test_means_in_a_unit_of_another_measure_are_not_learned(
     hass: HomeAssistant, lab: Lab
 ) -> None:
     """The sensor showed percent once and shows centimetres now: 60 % are no 60 cm."""
-    now = dt_util.utcnow().replace(minute=0, second=0, microsecond=0)
-    hass.states.async_set(SOURCE, "25", {"unit_of_measurement": "cm"})
-    hours = range(24 * 5)
-    async_import_statistics(
-        hass,
-        {
-            "mean_type": StatisticMeanType.ARITHMETIC,
-            "has_sum": False,
-            "name": None,
-            "source": "recorder",
-            "statistic_id": SOURCE,
-            "unit_class": "unitless",
-            "unit_of_measurement": "%",
-        },
-        [
-            {
-                "start": now - timedelta(days=11) - timedelta(hours=len(hours) - hour),
-                "mean": 30.0 - 0.2 * hour,
-            }
-            for hour in hours
-        ],
-    )
+    means(hass, "unitless", "%", [30.0 - 0.2 * hour for hour in range(24 * 5)])
     await async_wait_recording_done(hass)
     await lab.set_up()
     assert lab.runtime.model.balance.days == ()

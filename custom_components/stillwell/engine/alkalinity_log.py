@@ -8,6 +8,7 @@ from typing import Any, Final
 from .consumption import Consumption, KnownDose, TestResult, consumption, dose_to_hold
 from .limewater import DKH_PER_MEQ_PER_L
 from .quantities import DAY_S, HOUR_S
+from .typed_entries import TYPED_KEPT, take_back
 from .validity import DamagedError, InputFault, not_negative, number
 
 SPAN_S: Final = 21.0 * DAY_S
@@ -17,8 +18,6 @@ LATEST_TEST_S: Final = 14.0 * DAY_S
 MOST_TESTS: Final = 60
 MOST_DOSES: Final = 24 * 36
 """One an hour, back to the oldest result that may count: 21 days before one of 14 days ago."""
-TYPED_KEPT: Final = 60
-"""Additions by hand that can still be taken back; older ones are noted among the others."""
 MOST_DKH_PER_DAY: Final = 1.0
 """Change a day that animals bear (common practice, no source)."""
 FAR_ABOVE_DKH: Final = 2.0
@@ -158,18 +157,14 @@ class AlkalinityLog:
 
     def take_back_test(self, noted_s: float) -> None:
         """Forget the latest result that was noted at a time."""
-        found = [test for test in self._tests if test.t_s == noted_s]
-        for test in found[-1:]:
-            self._tests.remove(test)
+        take_back(self._tests, lambda test: test.t_s == noted_s)
 
     def take_back_dose(self, noted_s: float, *, is_limewater: bool) -> None:
         """Forget the latest addition that a person typed in at a time."""
-        found = [
-            one for one in self._typed
-            if one.noted_s == noted_s and one.is_limewater is is_limewater
-        ]  # fmt: skip
-        for one in found[-1:]:
-            self._typed.remove(one)
+        take_back(
+            self._typed,
+            lambda one: one.noted_s == noted_s and one.is_limewater is is_limewater,
+        )
 
     def consumption(self, t_s: float) -> Consumption | None:
         """Return the consumption at a time; None: too few results, or the latest is too old."""

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from .invalid import Amount, Code
 from .quantities import DAY_S, HOUR_S, LITRES_PER_M3
+from .typed_entries import TYPED_KEPT, take_back
 from .validity import DamagedError, InputError, InputFault, positive, within
 
 RETURN_S: Final = 6.0 * HOUR_S
@@ -21,8 +22,6 @@ LEARN_S: Final = 4.0 * RETURN_S
 _PAIR: Final = 2
 MERGED_S: Final = 300.0
 """A pump that runs all day is noted in so many steps."""
-TYPED_KEPT: Final = 60
-"""Doses by hand that can still be taken back; older ones are noted among the others."""
 DOSES_KEPT: Final = 25 * 12 + 1
 """The longest local day of them; the rolling day is shorter. Bounded by count and never by the
 clock: one look with the clock a day ahead must not empty the ledger."""
@@ -175,9 +174,7 @@ class DoseAdjuster:
 
     def take_back(self, t_s: float) -> None:
         """Forget the dose that a person typed in at a time; what a pump gave stays."""
-        found = [dose for dose in self._typed if dose[0] == t_s]
-        for dose in found[-1:]:
-            self._typed.remove(dose)
+        take_back(self._typed, lambda dose: dose[0] == t_s)
 
     def given_l(self, t_s: float, span_s: float) -> float:
         """Return what was dosed in a span that ends now, L. Doses of the future count too."""

@@ -17,6 +17,7 @@ from .salt_balance import SaltFinding, SaltVerdict, judge_salt
 from .salt_mass import Water, drift_psu_per_day, hours_to_leave_band, salinity_after_fresh
 from .seawater import LEAST_PSU, MOST_PSU
 from .theil_sen import Line, robust_line
+from .typed_entries import take_back
 from .validity import (
     DamagedError,
     InputError,
@@ -203,9 +204,7 @@ class SalinityBook:
 
     def take_back(self, noted_s: float) -> None:
         """Forget the latest salinity that was typed in at a time."""
-        found = [record for record in self._records if record[0] == noted_s]
-        for record in found[-1:]:
-            self._records.remove(record)
+        take_back(self._records, lambda record: record[0] == noted_s)
 
     def _recorded(self, t_s: float) -> float | None:
         """Return what was typed in last; None when that is too long ago."""
